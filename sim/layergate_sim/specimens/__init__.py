@@ -4,6 +4,23 @@ Imports nothing of the daemon, so that a mistake in its reader cannot hide in bo
 """
 
 from .demo import bollard_cap, drawer_pull, hose_bracket
+from .kinds import SPECIMEN_KINDS, Draft, draft_specimen, make_specimen, write_specimen
+from .styles import STYLES, WritingStyle
 from .truth import LayerTruth, PrimeTruth, Specimen, Truth
 
-__all__ = ["LayerTruth", "PrimeTruth", "Specimen", "Truth", "bollard_cap", "drawer_pull", "hose_bracket"]
+__all__ = [
+    "SPECIMEN_KINDS",
+    "STYLES",
+    "Draft",
+    "LayerTruth",
+    "PrimeTruth",
+    "Specimen",
+    "Truth",
+    "WritingStyle",
+    "bollard_cap",
+    "draft_specimen",
+    "drawer_pull",
+    "hose_bracket",
+    "make_specimen",
+    "write_specimen",
+]

@@ -50,7 +50,7 @@ def _heat(head: ToolHead, recipe: Recipe) -> None:
             pass
 
 
-def _start(head: ToolHead, recipe: Recipe) -> None:
+def _start(head: ToolHead, recipe: Recipe, objects: int) -> None:
     m = recipe.modes
     if m.units_stated:
         head.command("G20" if m.inches else "G21", remark="units")
@@ -72,16 +72,11 @@ def _start(head: ToolHead, recipe: Recipe) -> None:
     if recipe.start.probe:
         head.command("G29")
     head.command("G92", ("E", 0.0))
-    if recipe.start.z_offset_mm:
-        # The nozzle stands 5 mm up and is told that it stands a little higher: every height of the job lies lower by
-        # the difference.
-        head.lift(5.0)
-        unit = 25.4 if m.inches else 1.0
-        head.command("G92", ("Z", round((5.0 + recipe.start.z_offset_mm) / unit, 5)))
-        head.z = 5.0 + recipe.start.z_offset_mm
     if m.xyz_relative:
         head.command("G91")
         head.command("M83" if m.e_relative else "M82")
+    if recipe.labels:
+        head.command("M486", ("T", float(objects)))
     head.lift(2.0)
     if recipe.start.purge:
         _purge(head)
@@ -92,7 +87,7 @@ def _purge(head: ToolHead) -> None:
     head.travel(4.0, 20.0, hold_back=False)
     head.lift(PURGE_Z_MM)
     for x, y in ((4.0, 90.0), (4.9, 90.0), (4.9, 40.0)):
-        head.bead(x, y, Lay(PURGE_AREA_MM2, 20.0, "prime"))
+        head.bead(x, y, Lay(PURGE_AREA_MM2, 12.0, "prime"))
     head.retract()
     # Away above the line just laid, so that coming down to the first layer does not press into it.
     head.lift(1.5)
@@ -115,7 +110,7 @@ def _end(head: ToolHead, recipe: Recipe) -> None:
 def plan_job(solids: Sequence[Solid], recipe: Recipe) -> list[Step]:
     """Every step of the job."""
     head = ToolHead(replace(recipe.retraction), recipe.travel_speed)
-    _start(head, recipe)
+    _start(head, recipe, len(solids))
     if recipe.spiral:
         lay_spiral(solids[0], head, recipe)
     else:

@@ -17,7 +17,7 @@ def bollard_cap(
     *,
     height_mm: float = 6.0,
     diameter_mm: float = 30.0,
-    wall_mm: float = 1.67,
+    wall_mm: float = 1.628,
     floor_mm: float = 1.2,
     layer_mm: float = 0.2,
     square: bool = False,
@@ -26,7 +26,7 @@ def bollard_cap(
 ) -> Specimen:
     """A round (or rounded-square) bollard cap, printed upside down: a floor with a brim wall; 30 layers as it stands.
 
-    Lengths in mm. Walls are two beads from each side, so `wall_mm` should stay near 1.67. Raises ValueError for a cap
+    Lengths in mm. Walls are two beads from each side, so `wall_mm` should stay near 1.63. Raises ValueError for a cap
     without inside.
     """
     recipe = replace(_DEMO, layer=layer_mm, first_layer=layer_mm, modes=Modes(e_relative=e_mode == "relative"))

@@ -17,8 +17,9 @@ from .solids import Overhang, Solid
 __all__ = ["FIRST_LAYER_SPEED", "Level", "Tower", "raft_levels", "skirt_and_brim", "support_levels"]
 
 FIRST_LAYER_SPEED = 20.0  # mm/s; common practice
-RAFT_GAP_MM = 0.2  # air between raft and part; with layers of 0.2 the part's first beads lie two layers up
-# Height, bead width, distance of the lines, direction, speed: few thick lines, then lines across them, then a dense top.
+RAFT_GAP_MM = 0.2  # air between raft and part: at layers of 0.2 the part's first beads lie two layers up
+# Height, bead width, distance of the lines, direction, speed: few thick lines, then lines across them, then a dense
+# top.
 RAFT_LAYERS = ((0.3, 0.9, 1.8, 0.0, 20.0), (0.25, 0.6, 0.8, 90.0, 30.0), (0.2, 0.45, 0.5, 90.0, 35.0))
 RAFT_MARGIN_MM = 3.5
 

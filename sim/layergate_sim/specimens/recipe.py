@@ -34,7 +34,6 @@ class Start:
     home: Literal["G28", "axes", "macro"] = "G28"
     purge: bool = True
     probe: bool = False
-    z_offset_mm: float = 0.0  # the job sets its zero this much below the first layer's height by G92
 
 
 @dataclass(slots=True)

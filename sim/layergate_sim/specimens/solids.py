@@ -81,22 +81,26 @@ def cap(
     )
 
 
-def hook(x: float, y: float, width: float, reach: float, height: float, *, slope_deg: float) -> Solid:
-    """A hose hook: an upright with an arm that leans out by `slope_deg` from the vertical; 90: flat, with support."""
+def hook(x: float, y: float, *, width: float, reach: float, underside: float, height: float, slope_deg: float) -> Solid:
+    """A hose hook: an upright with an arm that leans out by `slope_deg` from the vertical; 90: flat, with support.
+
+    `underside` is where the arm begins, mm.
+    """
     upright = 8.0
-    below = height * 0.45
 
     def arm(z: float) -> float:
         if slope_deg >= 90:
-            return reach if z >= below else 0.0
-        return min(max(z - below, 0.0) * math.tan(math.radians(slope_deg)), reach)
+            return reach if z >= underside else 0.0
+        return min(max(z - underside, 0.0) * math.tan(math.radians(slope_deg)), reach)
 
     def region(z: float) -> Region:
         return Region((rectangle(x + (upright + arm(z)) / 2, y, upright + arm(z), width),))
 
     overhangs: tuple[Overhang, ...] = ()
     if slope_deg >= 90:
-        overhangs = (Overhang(Region((rectangle(x + upright + reach / 2 + 0.4, y, reach - 0.8, width - 0.8),)), below),)
+        overhangs = (
+            Overhang(Region((rectangle(x + upright + reach / 2 + 0.4, y, reach - 0.8, width - 0.8),)), underside),
+        )
     return Solid("hose hook", height, region, overhangs=overhangs)
 
 

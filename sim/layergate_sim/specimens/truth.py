@@ -61,7 +61,7 @@ class Truth:
     nozzle_c: int | None  # target while printing; None where the job leaves it to a macro or to a person
     bed_c: int | None
     object_names: tuple[str, ...]
-    final_debt_mm: float  # filament pulled back and not paid back at the end
+    final_debt_mm: float  # filament of the last tool pulled back and not paid back at the end
     solid_volume_mm3: float | None  # closed formula of the solid, where every layer is filled; else None
     flags: frozenset[
         str

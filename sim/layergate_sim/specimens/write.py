@@ -94,6 +94,7 @@ class _Writer:
         self.e_ticks = 0
         self.feed: float | None = None
         self.debt = 0.0
+        self.tool, self.debts = "T0", {"T0": 0.0}
         self.pushing = False
         self.role = ""
         self.layers: list[LayerTruth] = []
@@ -302,6 +303,10 @@ class _Writer:
         if step.text:
             # Free text keeps its blanks and its case even where words are packed or small.
             words[-1] = words[-1] + " " + step.text
+        if step.code[0] == "T":
+            self.debts[self.tool] = self.debt
+            self.tool = step.code
+            self.debt = self.debts.get(self.tool, 0.0)
         match step.code:
             case "G90" | "G91":
                 self.xyz_relative = step.code == "G91"

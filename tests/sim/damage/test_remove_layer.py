@@ -28,7 +28,7 @@ def test_the_beads_of_one_layer_are_gone(consistent: bool) -> None:
 
 
 def test_consistent_removal_lowers_later_e_words_by_what_the_layer_held() -> None:
-    """The last absolute E falls by the filament of the layer when consistent, and stays when the lines are just lost."""
+    """The last absolute E falls by the filament of the layer when consistent, and stays if lines are just lost."""
     cap = bollard_cap()
     last = [float(m) for m in re.findall(rb"E([\d.]+)", cap.text)][-1]
     smooth = [float(m) for m in re.findall(rb"E([\d.]+)", remove_layer(cap.text, cap.truth, 15))][-1]
