@@ -21,6 +21,7 @@ _LINE_WITH_PARENTHESIS = re.compile(rb"^[^;(\n]*\([^\n]*", re.M)
 _SEMICOLON = re.compile(rb";[^\n]*")
 _PROGRAM_MARK = re.compile(rb"^[ \t]*%[^\n]*", re.M)
 _FRAMED = re.compile(rb"^[Nn][0-9]+[ \t]*([^\n*]*)(?:\*[ \t]*[0-9]*[ \t]*)?$", re.M)
+_DEEPEST_COMMENT = 4  # what is nested deeper stays and makes its line unread
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 
 
@@ -59,11 +60,20 @@ def payload_lines(block: bytes, dialect: Dialect = DEFAULT_DIALECT) -> list[tupl
 
 def _without_parentheses(block: bytes) -> bytes:
     if not _TEXT_WITH_PARENTHESIS.search(block):
-        return _PARENTHESES.sub(b"", block)
+        return _without_comments(block)
     # Rare: some line's argument is text with a parenthesis, so each line that has one is looked at.
     return _LINE_WITH_PARENTHESIS.sub(
-        lambda match: match[0] if _TEXT_LINE.match(match[0]) else _PARENTHESES.sub(b"", match[0]), block
+        lambda match: match[0] if _TEXT_LINE.match(match[0]) else _without_comments(match[0]), block
     )
+
+
+def _without_comments(text: bytes) -> bytes:
+    """Take out comments in parentheses, from the innermost: RS-274/NGC has no nested ones, real jobs do."""
+    for _ in range(_DEEPEST_COMMENT):
+        text, found = _PARENTHESES.subn(b"", text)
+        if not found or b"(" not in text:
+            break
+    return text
 
 
 def _without_outer_blanks(block: bytes) -> bytes:

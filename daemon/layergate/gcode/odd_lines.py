@@ -1,0 +1,75 @@
+"""Reads the lines that are not plain words: macros, text, exponents, spaced-out words, damage. One line at a time.
+
+Patient and slow: only the few lines that layergate.gcode.columns can't read come here. What is not understood stays
+unread, with its text; nothing is guessed.
+"""
+
+import re
+from dataclasses import dataclass
+from typing import Literal
+
+Reading = Literal["words", "macro", "text", "several-commands", "repeated-word", "unread"]
+
+_COMMAND = re.compile(rb"([GMTDN])\s*([0-9]+(?:\.[0-9]+)?)", re.IGNORECASE)
+_TEXT = re.compile(rb"M\s*(?:16|23|28|30|32|117|118|486|928)(?![0-9.])", re.IGNORECASE)
+_MACRO = re.compile(rb"[A-Za-z_][A-Za-z0-9_]*[A-Za-z_][A-Za-z0-9_]*(?:\s.*)?$", re.DOTALL)
+# One word: a letter and a number in which blanks may stand (RS-274/NGC 3.3); an exponent only after an upper-case
+# letter and as a small e, since `X10E5` is two words and printers write `E-1.29e-15`.
+_WORD = re.compile(
+    rb"\s*([A-Z])[ \t]*([+-]?[ \t]*(?:[0-9](?:[ \t]*[0-9])*[ \t]*(?:\.(?:[ \t]*[0-9])*)?|\.[ \t]*[0-9](?:[ \t]*[0-9])*)"
+    rb"(?:e[+-]?[0-9]+)?)"
+    rb"|\s*([a-z])[ \t]*([+-]?[ \t]*(?:[0-9](?:[ \t]*[0-9])*[ \t]*(?:\.(?:[ \t]*[0-9])*)?|\.[ \t]*[0-9](?:[ \t]*[0-9])*))"
+    rb"|\s*([A-Za-z])(?![A-Za-z_])"
+)
+_MOVES = frozenset({"G0", "G1", "G2", "G3"})
+
+
+@dataclass(frozen=True, slots=True)
+class OddLine:
+    """A line that is not made of plain words.
+
+    Attributes:
+        command: such as ``G1``; empty where the line has none.
+        words: values by letter; NaN for a letter without a number.
+        text: the whole line.
+        reading: how far it was understood. Of ``several-commands`` only the first is taken, as a printer does.
+    """
+
+    command: str
+    words: dict[str, float]
+    text: bytes
+    reading: Reading
+
+
+def read_odd_line(text: bytes) -> OddLine:
+    """Read one line of a payload, which is not empty."""
+    command_match = _COMMAND.match(text)
+    if not command_match:
+        macro = _MACRO.match(text) is not None and text.isascii() and text.decode().isprintable()
+        return OddLine("", {}, text, "macro" if macro else "unread")
+    letter = command_match[1].decode().upper()
+    command = f"{letter}{float(command_match[2]):g}"
+    if _TEXT.match(text):
+        return OddLine(command, {}, text, "text")
+    words: dict[str, float] = {}
+    reading: Reading = "words"
+    position = command_match.end()
+    while position < len(text):
+        word = _WORD.match(text, position)
+        if word is None:
+            if text[position:].strip(b" \t"):
+                reading = "unread" if command in _MOVES or command == "G92" else "text"
+            break
+        name = (word[1] or word[3] or word[5]).decode().upper()
+        number = word[2] or word[4]
+        if name in "GM" and number is not None:
+            reading = "several-commands"
+            break
+        if name in words:
+            reading = "repeated-word" if reading == "words" else reading
+        else:  # printers of the community convention take the first
+            words[name] = float(re.sub(rb"[ \t]", b"", number)) if number else float("nan")
+        position = word.end()
+    if letter in "DN":
+        reading = "unread"
+    return OddLine(command, words, text, reading)

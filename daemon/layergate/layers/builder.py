@@ -1,0 +1,365 @@
+"""Moves -> layers, as a stream: groups deposits by height, measures their support, closes layers that are done.
+
+Layers come from where material is laid, never from comments. Memory does not grow with the job, apart from one finished
+row a layer. Knows no rule; what a purge or a stack is, is decided here, once.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+
+from layergate.layers.histogram import AREA_BINS, GAP_BINS, area_histogram, area_quantiles, gap_histogram, gap_quantiles
+from layergate.layers.layermap import DIRECTIONS, LayerRow
+from layergate.layers.support import Samples, SupportField
+from layergate.layers.tolerances import TOLERANCES
+from layergate.toolpath.moves import DEPOSIT, DRY, Moves
+
+F64 = npt.NDArray[np.float64]
+I64 = npt.NDArray[np.int64]
+
+_MOST_BEADS_KEPT = 300_000
+_FEWEST_RAMPS = 4  # consecutive rising beads that make a spiral; fewer are a way up to the next layer
+_LONGEST_LEVEL_PIECE = 12  # beads of a level piece between two climbs that does not end a spiral
+_SAME_PLACE_MM = 0.01
+_LONGEST_PURGE_MM = 2500.0  # prime and purge lines before the first layer have at most this path (own choice)
+
+
+@dataclass(slots=True)
+class Beads:
+    """The beads of one layer, or as many of them as fit into a bounded window, in print order.
+
+    Arrays (n,) over beads; ``samples`` holds arrays over points along them.
+    """
+
+    layer: int
+    """Identifier that the builder gave; see LayerBuilder.numbers."""
+    z_mm: float
+    line: I64
+    x0: F64
+    y0: F64
+    x1: F64
+    y1: F64
+    z1: F64
+    length_mm: F64
+    area_mm2: F64
+    """Bead cross-section; NaN where the move also pays back retraction debt, or no flow is known."""
+    samples: Samples
+    complete: bool
+    """False where the layer has more beads than are kept."""
+
+
+@dataclass(slots=True)
+class _Open:
+    """A layer that may still grow."""
+
+    identifier: int
+    key: int
+    stack: int
+    ramp: bool
+    z_mm: float
+    purge: bool = False
+    touched: int = 0
+    first_line: int = 0
+    last_line: int = 0
+    beads: int = 0
+    path_mm: float = 0.0
+    laid_mm: float = 0.0
+    dry_mm: float = 0.0
+    box: list[float] = field(default_factory=lambda: [np.inf, np.inf, -np.inf, -np.inf])
+    gaps: F64 = field(default_factory=lambda: np.zeros(GAP_BINS))
+    areas: F64 = field(default_factory=lambda: np.zeros(AREA_BINS))
+    directions: npt.NDArray[np.float32] = field(default_factory=lambda: np.zeros(DIRECTIONS, np.float32))
+    hot_end_c: float = float("nan")
+    kept: list[tuple[F64, ...]] = field(default_factory=list)
+    samples: list[Samples] = field(default_factory=list)
+    beads_kept: int = 0
+
+    def row(self) -> LayerRow:
+        bins = np.flatnonzero(self.gaps)
+        weights = self.gaps[bins]
+        if len(bins) > 512:  # coarser where gaps spread over many values, so that a row stays small
+            coarse = bins // 8
+            weights = np.bincount(coarse, weights).astype(np.float64)
+            bins = np.flatnonzero(weights)
+            weights = weights[bins]
+            bins = bins * 8 + 4
+        return LayerRow(
+            z_mm=self.z_mm, stack=self.stack, ramp=self.ramp, first_line=self.first_line, last_line=self.last_line,
+            beads=self.beads, path_mm=self.path_mm, laid_mm=self.laid_mm, dry_mm=self.dry_mm,
+            box_mm=(self.box[0], self.box[1], self.box[2], self.box[3]),
+            gap_mm=tuple(gap_quantiles(self.gaps).tolist()), area_mm2=tuple(area_quantiles(self.areas).tolist()),
+            gap_bins=bins.astype(np.int32), gap_weights=weights.astype(np.float32), directions=self.directions,
+            hot_end_c=self.hot_end_c,
+        )  # fmt: skip
+
+
+class LayerBuilder:
+    """Builds layers from the moves of one job, which come in order.
+
+    Args:
+        filament_area_mm2: cross-section of the filament.
+        on_layer: called with the beads of each layer when it is closed; None keeps no beads.
+    """
+
+    def __init__(self, filament_area_mm2: float, on_layer: Callable[[Beads], None] | None = None) -> None:
+        self._area = filament_area_mm2
+        self._on_layer = on_layer
+        self._support = SupportField()
+        self._open: dict[tuple[int, int], _Open] = {}
+        self._rows: dict[int, LayerRow] = {}
+        self._purges: dict[int, LayerRow] = {}
+        self._next = 1
+        self._stack = 0
+        self._stack_top = -np.inf
+        self._stack_layers: list[_Open] = []
+        self._touch = 0
+        self._current = 0
+        self._spiral_base: float | None = None
+        self._spiral_step: float | None = None
+        self._bed_set = False
+        self._in_spiral = 0
+        self._last_end = (np.nan, np.nan, np.nan)
+        self.flow_known = False
+        self.purge_filament_mm = 0.0
+
+    @property
+    def current(self) -> int:
+        """Identifier of the layer being laid; 0 before the first."""
+        return self._current
+
+    def feed(self, moves: Moves) -> I64:
+        """Take moves; give the identifier of the layer being laid at each of them, 0 before the first: (n,) int64."""
+        identifiers = np.full(len(moves), self._current, np.int64)
+        deposit = np.flatnonzero(moves.kind == DEPOSIT)
+        if len(deposit):
+            beads = moves.take(deposit)
+            if not self.flow_known and (beads.laid_mm > 0).any():
+                self.flow_known = True
+            starts, ends, ramps = self._runs(beads)
+            layers = [
+                self._lay(beads.take(slice(start, end)), ramp)
+                for start, end, ramp in zip(starts, ends, ramps, strict=True)
+            ]
+            per_bead = np.repeat(np.asarray(layers, np.int64), np.asarray(ends) - np.asarray(starts))
+            spans = np.diff(deposit, append=len(moves))
+            identifiers[deposit[0] :] = np.repeat(per_bead, spans)
+        self._count_dry(moves, identifiers)
+        return identifiers
+
+    def _runs(self, beads: Moves) -> tuple[list[int], list[int], list[float]]:
+        """Cut beads into runs of one height; of a spiral, into runs of little rise.
+
+        Returns starts, ends, and for each run the rise that it may have (0 where it is level).
+        """
+        count = len(beads)
+        height = np.rint(beads.z1 / TOLERANCES.height_mm).astype(np.int64)
+        key = height * 2
+        rise_of = np.zeros(count)
+        rising = self._rising(beads)
+        if rising.any():
+            edges = np.concatenate(([0], np.flatnonzero(np.diff(rising)) + 1, [count])).tolist()
+            for start, end in pairwise(edges):
+                if not rising[start]:
+                    continue
+                rise = self._spiral_rise(height[:start][~rising[:start]])
+                z = beads.z1[start:end]
+                band = np.floor(z / rise + 1e-6).astype(np.int64)
+                while np.count_nonzero(np.diff(band)) > 64 + 1.5 * (z.max() - z.min()) / rise:
+                    rise *= 4  # not a spiral: heights come and go, and are measured as coarsely as that takes
+                    band = np.floor(z / rise + 1e-6).astype(np.int64)
+                key[start:end] = band * 2 + 1
+                rise_of[start:end] = rise
+        changes = np.flatnonzero(np.diff(key)) + 1
+        starts = np.concatenate(([0], changes))
+        ends = np.concatenate((changes, [count]))
+        return starts.tolist(), ends.tolist(), rise_of[starts].tolist()
+
+    def _rising(self, beads: Moves) -> npt.NDArray[np.bool_]:
+        """Say which beads belong to a spiral: they rise along their length, or in small stairs without a travel between.
+
+        An ordinary job has none; up to _FEWEST_RAMPS in a row are a way up to the next layer.
+        """
+        x, y, z = self._last_end
+        before_x, before_y = np.concatenate(([x], beads.x1[:-1])), np.concatenate(([y], beads.y1[:-1]))
+        before_z = np.concatenate(([z], beads.z1[:-1]))
+        self._last_end = (float(beads.x1[-1]), float(beads.y1[-1]), float(beads.z1[-1]))
+        climb = beads.z1 - before_z
+        stair = (climb > TOLERANCES.ramp_mm) & (climb < TOLERANCES.highest_stair_mm)
+        stair &= (np.abs(beads.x0 - before_x) < _SAME_PLACE_MM) & (np.abs(beads.y0 - before_y) < _SAME_PLACE_MM)
+        climbs = (np.abs(beads.z1 - beads.z0) > TOLERANCES.ramp_mm) | stair
+        if not climbs.any():
+            self._in_spiral = 0
+            return climbs
+        # Level pieces between climbs belong to the spiral: jobs write one where a turn or a stair ends.
+        edges = np.concatenate(([0], np.flatnonzero(np.diff(climbs)) + 1, [len(climbs)]))
+        starts, ends = edges[:-1], edges[1:]
+        up = climbs[starts]
+        joins = up | (ends - starts <= _LONGEST_LEVEL_PIECE)
+        joins[-1] = up[-1]
+        joins[0] = up[0] or (self._in_spiral > 0 and bool(joins[0]))
+        rising = np.zeros(len(climbs), np.bool_)
+        group_edges = np.concatenate(([0], np.flatnonzero(np.diff(joins)) + 1, [len(joins)])).tolist()
+        for first, last in pairwise(group_edges):
+            if not joins[first]:
+                continue
+            count = int((ends - starts)[first:last][up[first:last]].sum())
+            if count + (self._in_spiral if first == 0 else 0) >= _FEWEST_RAMPS:
+                rising[starts[first] : ends[last - 1]] = True
+        trailing = int((ends - starts)[-1]) if up[-1] else 0
+        self._in_spiral = _FEWEST_RAMPS if rising[-1] else trailing
+        return rising
+
+    def _spiral_rise(self, heights_before: I64) -> float:
+        """Give the rise that is measured at once: a quarter of a turn's, so that no turn meets itself."""
+        if self._spiral_step is None:
+            levels = [layer.z_mm for layer in self._stack_layers if not layer.ramp and not layer.purge]
+            levels += (np.unique(heights_before) * TOLERANCES.height_mm).tolist()
+            levels = sorted({round(level, 4) for level in levels})
+            step = levels[-1] - levels[-2] if len(levels) > 1 else (levels[0] if levels else 0.0)
+            self._spiral_step = step if 0.04 <= step <= 1.0 else 0.2
+        return self._spiral_step / 4
+
+    def _lay(self, beads: Moves, rise: float) -> int:
+        z = float(beads.z1.max())
+        if not self._bed_set:
+            # A job may print at heights below zero by an offset of the printer: its bed is then lower, too.
+            lowest = float(beads.z1.min())
+            self._support.bed_mm = 0.0 if lowest >= 0 else lowest - 0.2
+            self._bed_set = True
+        layer = self._layer_at(z, rise)
+        same_height = TOLERANCES.same_height_mm + 1.2 * rise
+        samples = self._support.lay(beads.x0, beads.y0, beads.x1, beads.y1, beads.z1, same_height)
+        layer.gaps += gap_histogram(samples.gap_mm, samples.weight_mm)
+        length = beads.xy_mm
+        partly_dry = beads.laid_mm < 0.9 * beads.push_mm
+        area = self._area * beads.laid_mm / length
+        measured = ~partly_dry & (length >= TOLERANCES.least_bead_mm) & (area > 0)
+        if measured.any():
+            layer.areas += area_histogram(area[measured], length[measured])
+        direction = np.mod(np.arctan2(beads.y1 - beads.y0, beads.x1 - beads.x0), np.pi) * (DIRECTIONS / np.pi)
+        classes = np.minimum(np.rint(direction), DIRECTIONS).astype(np.int64) % DIRECTIONS
+        layer.directions += np.bincount(classes, length, DIRECTIONS).astype(np.float32)
+        if not layer.beads:
+            layer.first_line = int(beads.line[0])
+        layer.last_line = int(beads.line[-1])
+        layer.beads += len(beads)
+        layer.path_mm += float(length.sum())
+        layer.laid_mm += float(beads.laid_mm.sum())
+        layer.z_mm = max(layer.z_mm, z)
+        box = layer.box
+        box[0] = min(box[0], float(beads.x0.min()), float(beads.x1.min()))
+        box[1] = min(box[1], float(beads.y0.min()), float(beads.y1.min()))
+        box[2] = max(box[2], float(beads.x0.max()), float(beads.x1.max()))
+        box[3] = max(box[3], float(beads.y0.max()), float(beads.y1.max()))
+        stated = beads.hot_end_c[np.isfinite(beads.hot_end_c)]
+        if len(stated):
+            layer.hot_end_c = float(np.fmin(layer.hot_end_c, stated.min()))
+        if self._on_layer is not None and layer.beads_kept < _MOST_BEADS_KEPT:
+            known = np.where(measured, area, np.nan)
+            layer.kept.append((beads.line, beads.x0, beads.y0, beads.x1, beads.y1, beads.z1, length, known))  # type: ignore[arg-type]
+            layer.samples.append(
+                Samples(
+                    samples.bead + np.int32(layer.beads_kept),
+                    samples.gap_mm,
+                    samples.weight_mm,
+                    samples.x_mm,
+                    samples.y_mm,
+                )
+            )
+            layer.beads_kept += len(beads)
+        return layer.identifier
+
+    def _layer_at(self, z: float, rise: float) -> _Open:
+        """Find or open the layer that beads at this height belong to."""
+        if z < self._stack_top - TOLERANCES.new_stack_mm:
+            self._new_stack()
+        if rise:
+            if self._spiral_base is None:
+                self._spiral_base = z - rise
+            key = int(np.floor((z - self._spiral_base) / (self._spiral_step or 0.2))) * 2 + 1
+        else:
+            height = round(z / TOLERANCES.height_mm)
+            z, key = round(height * TOLERANCES.height_mm, 6), height * 2
+        layer = self._open.get((self._stack, key))
+        if layer is None or layer.purge:
+            self._see_purge(z)
+            layer = _Open(self._next, key, self._stack, bool(rise), z)
+            self._next += 1
+            self._open[self._stack, key] = layer
+            self._stack_layers.append(layer)
+            del self._stack_layers[: -TOLERANCES.open_layers]
+        self._current = layer.identifier
+        self._touch += 1
+        layer.touched = self._touch
+        self._stack_top = max(self._stack_top, z)
+        if len(self._open) > TOLERANCES.open_layers:
+            oldest = min(self._open.values(), key=lambda item: item.touched)
+            self._close(oldest)
+        return layer
+
+    def _see_purge(self, z: float) -> None:
+        """Material laid before the first layer, at a height of its own, is a purge: printing then goes down."""
+        layers = self._stack_layers
+        if self._stack > 0 or not layers or len(layers) > 2 or self._rows:
+            return
+        higher = [layer for layer in layers if layer.z_mm > z + TOLERANCES.height_mm and not layer.purge]
+        if higher and sum(layer.path_mm for layer in higher) < _LONGEST_PURGE_MM and len(higher) == len(layers):
+            for layer in higher:
+                layer.purge = True
+            self._stack_top = z
+
+    def _new_stack(self) -> None:
+        for layer in list(self._open.values()):
+            self._close(layer)
+        self._stack += 1
+        self._stack_top = -np.inf
+        self._stack_layers = []
+        self._spiral_base = self._spiral_step = None
+
+    def _close(self, layer: _Open) -> None:
+        del self._open[layer.stack, layer.key]
+        if layer.purge:
+            self._purges[layer.identifier] = layer.row()
+            self.purge_filament_mm += layer.laid_mm
+            return
+        self._rows[layer.identifier] = layer.row()
+        if self._on_layer is not None:
+            self._on_layer(_beads(layer))
+
+    def _count_dry(self, moves: Moves, identifiers: I64) -> None:
+        dry = np.flatnonzero(moves.kind == DRY)
+        if not len(dry):
+            return
+        by_identifier = {layer.identifier: layer for layer in self._open.values()}
+        for identifier in np.unique(identifiers[dry]).tolist():
+            if layer := by_identifier.get(identifier):
+                layer.dry_mm += float(moves.xy_mm[dry[identifiers[dry] == identifier]].sum())
+
+    def finish(self) -> tuple[list[LayerRow], dict[int, int]]:
+        """Close every layer; give the rows in their final order and the layer number (from 1) of each identifier.
+
+        Purges have number 0.
+        """
+        for layer in sorted(self._open.values(), key=lambda item: item.z_mm):
+            self._close(layer)
+        order = sorted(self._rows, key=lambda i: (self._rows[i].stack, self._rows[i].z_mm, i))
+        numbers = {identifier: number for number, identifier in enumerate(order, start=1)}
+        numbers.update(dict.fromkeys(self._purges, 0))
+        return [self._rows[identifier] for identifier in order], numbers
+
+
+def _beads(layer: _Open) -> Beads:
+    line, x0, y0, x1, y1, z1, length, area = (np.concatenate(parts) for parts in zip(*layer.kept, strict=True))
+    samples = Samples(
+        *(
+            np.concatenate([getattr(part, name) for part in layer.samples])
+            for name in ("bead", "gap_mm", "weight_mm", "x_mm", "y_mm")
+        )
+    )
+    return Beads(
+        layer.identifier, layer.z_mm, line.astype(np.int64), x0, y0, x1, y1, z1, length, area, samples,
+        layer.beads_kept >= layer.beads,
+    )  # fmt: skip

@@ -1,0 +1,48 @@
+"""Weighted histograms with fixed bins, from which a layer's quantiles are taken without keeping its beads."""
+
+import numpy as np
+import numpy.typing as npt
+
+F64 = npt.NDArray[np.float64]
+
+GAP_BIN_MM = 0.002
+GAP_BINS = 4096
+"""Gaps of up to 8.19 mm; larger ones (bridges, roofs) count in the last bin."""
+
+LOWEST_AREA_MM2 = 1e-4
+AREA_BINS = 2400
+AREA_BIN_LN = 0.006
+"""Bead areas from 1e-4 to 180 mm2 in steps of 0.6 %."""
+
+QUANTILES = (0.10, 0.25, 0.50, 0.75, 0.90)
+
+
+def gap_histogram(gap_mm: npt.NDArray[np.float32], weight: npt.NDArray[np.float32]) -> F64:
+    """Give the weights by gap: (GAP_BINS,) float64. Negative gaps count in the first bin."""
+    bins = np.clip(np.rint(gap_mm / np.float32(GAP_BIN_MM)), 0, GAP_BINS - 1).astype(np.int32)
+    return np.bincount(bins, weight, GAP_BINS).astype(np.float64, copy=False)
+
+
+def area_histogram(area_mm2: F64, weight: F64) -> F64:
+    """Give the weights by logarithm of bead area: (AREA_BINS,) float64."""
+    logs = np.log(np.maximum(area_mm2, LOWEST_AREA_MM2) / LOWEST_AREA_MM2) / AREA_BIN_LN
+    bins = np.clip(logs, 0, AREA_BINS - 1).astype(np.int32)
+    return np.bincount(bins, weight, AREA_BINS).astype(np.float64, copy=False)
+
+
+def _quantile_bins(histogram: F64, shares: tuple[float, ...]) -> F64:
+    total = np.cumsum(histogram)
+    if not len(total) or total[-1] <= 0:
+        return np.full(len(shares), np.nan)
+    return np.searchsorted(total, np.asarray(shares) * total[-1] * (1 - 1e-12)).astype(np.float64)
+
+
+def gap_quantiles(histogram: F64, shares: tuple[float, ...] = QUANTILES) -> F64:
+    """Give weighted quantiles of the gap, mm, to the bin: (len(shares),) float64; NaN of an empty histogram."""
+    return _quantile_bins(histogram, shares) * GAP_BIN_MM
+
+
+def area_quantiles(histogram: F64, shares: tuple[float, ...] = QUANTILES) -> F64:
+    """Give weighted quantiles of the bead area, mm2, at the middle of the bin: (len(shares),) float64."""
+    areas: F64 = LOWEST_AREA_MM2 * np.exp((_quantile_bins(histogram, shares) + 0.5) * AREA_BIN_LN)
+    return areas

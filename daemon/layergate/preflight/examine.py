@@ -1,0 +1,322 @@
+"""The preflight of one job: bytes -> columns -> moves -> layers -> rules -> report and job index, as a stream.
+
+Memory does not grow with the job: it is read in blocks of about 64 KiB, worked on in pieces of about half a megabyte.
+Reads the stream it is given and nothing else; writes nothing.
+"""
+
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, fields
+from hashlib import sha256
+from typing import Any, BinaryIO
+
+import numpy as np
+
+import layergate
+from layergate.gcode.blocks import Block, read_blocks
+from layergate.gcode.columns import MACRO, Columns, code_of, command_of, read_columns
+from layergate.jobindex import Blocks, JobIndex, LayerTable, Spans
+from layergate.layers.builder import Beads, LayerBuilder
+from layergate.layers.layermap import LayerMap, layer_map
+from layergate.materials import density_g_cm3
+from layergate.preflight.catalogue import LoadedRule, rules_version, settings_of
+from layergate.preflight.findings import Coverage, Estimate, JobIdentity, Report, verdict_of
+from layergate.preflight.rule import JobFacts
+from layergate.preflight.runner import RuleRunner
+from layergate.printer import Printer, PrinterDescription
+from layergate.toolpath.heating import heating_seconds
+from layergate.toolpath.moves import DEPOSIT, MoveReader, Moves, concatenate
+from layergate.toolpath.planner import (
+    DEFAULT_ACCELERATION_MM_S2,
+    DEFAULT_JUNCTION_DEVIATION_MM,
+    MotionLimits,
+    Planned,
+    Planner,
+)
+
+PIECE_BYTES = 512 * 1024
+_CLAIM_BLOCKS = 4  # claims of key and value stand within this many blocks from the start and end of a job
+_END_COMMANDS = 64
+_MOVE_CODES = [code_of(name) for name in ("G0", "G1", "G2", "G3", "G5")]
+_DEFAULT_FILAMENT_MM = 1.75
+
+
+@dataclass(frozen=True, slots=True)
+class Examination:
+    """What a preflight gives."""
+
+    report: Report
+    index: JobIndex
+    layers: LayerMap
+    rule_seconds: dict[str, float]
+    """Time that each rule took, for the benchmark."""
+
+
+def examine(
+    stream: BinaryIO,
+    name: str,
+    description: PrinterDescription,
+    rules: list[LoadedRule],
+    checked_at: str,
+    on_progress: Callable[[int], None] | None = None,
+) -> Examination:
+    """Examine one job.
+
+    Args:
+        stream: the job, plain bytes, read once from start to end.
+        name: how the job is called in texts.
+        description: of the printer that it is for; ``UNSTATED`` where nobody said.
+        rules: see layergate.preflight.catalogue.load_rules.
+        checked_at: time of the check for the report, UTC, RFC 3339.
+        on_progress: called with the bytes read so far, about every half megabyte.
+
+    Raises:
+        UnreadableJobError: the job can't be cut into lines.
+        RuleError: the description's settings of rules are wrong.
+        OSError: the stream can't be read.
+    """
+    settings = settings_of(rules, description)
+    preflight = _Preflight(name, description.printer, RuleRunner(rules, settings, description.printer))
+    for block in read_blocks(stream, description.printer.dialect.dialect()):
+        preflight.take(block)
+        if on_progress and preflight.piece_bytes == 0:
+            on_progress(block.offset + len(block.raw))
+    return preflight.finish(description, rules, checked_at)
+
+
+class _Preflight:
+    """The running state of one preflight."""
+
+    def __init__(self, name: str, printer: Printer, runner: RuleRunner) -> None:
+        self.printer = printer
+        self.runner = runner
+        self.job = JobFacts(name)
+        self.piece_bytes = 0
+        self._digest = sha256()
+        self._dialect = printer.dialect.dialect()
+        self._reader: MoveReader | None = None
+        self._layers: LayerBuilder | None = None
+        self._planner = Planner(_limits_of(printer))
+        self._piece: list[Moves] = []
+        self._blocks = Blocks()
+        self._marks: deque[int] = deque()  # first lines of blocks whose planned time is not settled yet
+        self._span_lines: list[int] = []
+        self._span_layers: list[int] = []
+        self._seconds = np.zeros(64)  # planned, by layer identifier
+        self._tail: deque[Block] = deque(maxlen=_CLAIM_BLOCKS)
+        self._end: deque[tuple[int, str]] = deque(maxlen=_END_COMMANDS)
+        self._diameter = printer.filament_diameter_mm
+
+    def take(self, block: Block) -> None:
+        """Take the next block of the job."""
+        job = self.job
+        head = len(self._blocks.offset) < _CLAIM_BLOCKS
+        job.claims.read(block.raw, block.first_line, keys=head)
+        if not head:
+            self._tail.append(block)
+        reader, layers = self._readers()
+        self._digest.update(block.raw)
+        self._note_block(block, reader)
+        job.size_bytes += len(block.raw)
+        job.lines += block.lines
+        job.ends_with_line_end = block.raw.endswith((b"\n", b"\r"))
+        job.last_line_text = block.raw.rstrip(b"\r\n").rpartition(b"\n")[2][-200:]
+        self._run("each_block", block=block)
+        columns = read_columns(block.payload, block.first_line)
+        moves = reader.read(columns)
+        self._note_commands(columns)
+        if len(moves):
+            self._piece.append(moves)
+        self.piece_bytes += len(block.raw)
+        if self.piece_bytes >= PIECE_BYTES:
+            self._work(layers)
+
+    def _readers(self) -> tuple[MoveReader, LayerBuilder]:
+        """Make the readers when the first block has told what its comments claim of the filament."""
+        if self._reader is None or self._layers is None:
+            claimed = self.job.claims.number("filament_diameter", "filament diameter", "filamentdiameter")
+            if self._diameter is None:
+                self._diameter = claimed if claimed and 1.0 < claimed < 4.0 else _DEFAULT_FILAMENT_MM
+            self._reader = MoveReader(self._dialect, self._diameter)
+            wanted = self.runner.wants("each_layer")
+            self._layers = LayerBuilder(self._filament_area(), self._see_layer if wanted else None)
+        return self._reader, self._layers
+
+    def _filament_area(self) -> float:
+        diameter = self._diameter or _DEFAULT_FILAMENT_MM
+        return float(np.pi * diameter**2 / 4)
+
+    def _run(self, stage: Any, **facts: Any) -> None:
+        facts["job"] = self.job
+        self.runner.run(stage, facts, self.job.size_bytes / 1e6)
+
+    def _see_layer(self, beads: Beads) -> None:
+        self._run("each_layer", beads=beads)
+
+    def _note_block(self, block: Block, reader: MoveReader) -> None:
+        blocks = self._blocks
+        blocks.offset.append(block.offset)
+        blocks.size.append(len(block.raw))
+        blocks.first_line.append(block.first_line)
+        blocks.digest.append(sha256(block.payload).hexdigest())
+        position = reader.position()
+        for column, value in zip((blocks.x_mm, blocks.y_mm, blocks.z_mm), position, strict=True):
+            column.append(None if value is None else round(value, 5))
+        blocks.e_mm.append(round(reader.e.logical, 5))
+        xyz_relative, e_relative = reader.modes
+        blocks.xyz_relative.append(xyz_relative)
+        blocks.e_relative.append(e_relative)
+        self._marks.append(block.first_line)
+
+    def _note_commands(self, columns: Columns) -> None:
+        others = np.flatnonzero(~np.isin(columns.code, _MOVE_CODES))
+        for row in others[-_END_COMMANDS:].tolist():
+            code = int(columns.code[row])
+            text = "macro" if code == MACRO else command_of(code)
+            value = columns.word("S")[row]
+            self._end.append((int(columns.line[row]), text + (f" S{value:g}" if np.isfinite(value) else "")))
+        macros = others[columns.code[others] == MACRO]
+        if len(macros):
+            lines = self.job.macro_lines
+            self.job.macro_lines = [lines[0] if lines else int(columns.line[macros[0]]), int(columns.line[macros[-1]])]
+
+    def _work(self, layers: LayerBuilder) -> None:
+        """Work on the moves gathered so far."""
+        self.piece_bytes = 0
+        if not self._piece:
+            return
+        moves = concatenate(self._piece)
+        self._piece = []
+        for column in fields(Moves):
+            getattr(moves, column.name).flags.writeable = False
+        job, reader = self.job, self._reader
+        assert reader is not None
+        pushes = moves.push_mm[moves.push_mm > 0]
+        job.pushed_mm += float(pushes.sum())
+        job.laid_mm += float(moves.laid_mm.sum())
+        deposits = np.flatnonzero(moves.kind == DEPOSIT)
+        if len(deposits):
+            job.last_deposit_line = int(moves.line[deposits[-1]])
+        job.last_move_line = int(moves.line[-1])
+        before = layers.current
+        identifiers = layers.feed(moves)
+        changes = np.flatnonzero(np.diff(identifiers, prepend=before))
+        self._span_lines.extend(moves.line[changes].tolist())
+        self._span_layers.extend(identifiers[changes].tolist())
+        self._note_times(self._planner.feed(moves, identifiers))
+        self._run("each_moves", moves=moves, heat=reader.heat)
+
+    def _note_times(self, planned: Planned) -> None:
+        if not len(planned.line):
+            return
+        per_layer = np.bincount(planned.owner, planned.seconds)
+        if len(per_layer) > len(self._seconds):
+            grown = np.zeros(2 * len(per_layer))
+            grown[: len(self._seconds)] = self._seconds
+            self._seconds = grown
+        self._seconds[: len(per_layer)] += per_layer
+        last = int(planned.line[-1])
+        while self._marks and self._marks[0] <= last:
+            at = int(np.searchsorted(planned.line, self._marks.popleft()))
+            self._blocks.planned_s.append(round(float(planned.start_s[at]), 3))
+
+    def finish(self, description: PrinterDescription, rules: list[LoadedRule], checked_at: str) -> Examination:
+        """End the job: judge the whole and write the report and the job index."""
+        reader, layers = self._readers()
+        self._work(layers)
+        self._note_times(self._planner.finish())
+        self._blocks.planned_s.extend([round(self._planner.clock_s, 3)] * len(self._marks))
+        job = self.job
+        for block in self._tail:
+            job.claims.read(block.raw, block.first_line, keys=True)
+        job.commands = reader.commands
+        job.unrebuilt = reader.unrebuilt
+        job.homed_line, job.first_move_line = reader.homed_line, reader.first_move_line
+        job.first_extrusion_line, job.extruder_mode_stated = reader.first_extrusion_line, reader.extruder_mode_stated
+        job.end_commands = list(self._end)
+        rows, numbers = layers.finish()
+        job.purge_mm = layers.purge_filament_mm
+        by_number = {number: identifier for identifier, number in numbers.items() if number}
+        seconds = [float(self._seconds[by_number[n]]) for n in range(1, len(rows) + 1)]
+        made = layer_map(rows, seconds, self._filament_area(), layers.flow_known)
+        for column in fields(LayerMap):
+            value = getattr(made, column.name)
+            if isinstance(value, np.ndarray):
+                value.flags.writeable = False
+        self._run("finish", layers=made, heat=reader.heat)
+
+        findings = self.runner.findings()
+        judged = len(rules) - len(self.runner.not_applied)
+        report = Report(
+            tool_version=layergate.__version__,
+            rules_version=rules_version(rules),
+            printer_sha256=description.sha256(),
+            checked_at=checked_at,
+            job=JobIdentity(name=job.name, sha256=self._digest.hexdigest(), bytes=job.size_bytes, lines=job.lines),
+            verdict=verdict_of(findings),
+            coverage=Coverage(judged=judged, rules=len(rules)),
+            findings=findings,
+            not_applied=self.runner.not_applied_list(),
+            estimate=self._estimate(made, reader),
+            layers=made.columns(),
+            unread=dict(sorted(reader.unrebuilt.counts.items())),
+            rules={rule.identifier: f"{rule.distribution} {rule.version}" for rule in rules},
+        )
+        return Examination(report, self._index(made, numbers, report), made, dict(self.runner.seconds))
+
+    def _estimate(self, made: LayerMap, reader: MoveReader) -> Estimate:
+        volume = self.job.laid_mm * self._filament_area()
+        density = density_g_cm3(self.printer.material, self.job.claims)
+        dwell = self._planner.dwell_s
+        return Estimate(
+            print_seconds=round(self._planner.clock_s - dwell, 2),
+            heating_seconds=round(heating_seconds(reader.heat.events), 1),
+            dwell_seconds=round(dwell, 2),
+            filament_mm=round(self.job.laid_mm, 3),
+            filament_g=None if density is None else round(volume * density / 1000, 3),
+            volume_mm3=round(volume, 3),
+            layers=len(made),
+            height_mm=round(float(made.z_mm.max()), 4) if len(made) else 0.0,
+        )
+
+    def _index(self, made: LayerMap, numbers: dict[int, int], report: Report) -> JobIndex:
+        spans = Spans()
+        for line, identifier in zip(self._span_lines, self._span_layers, strict=True):
+            number = numbers.get(identifier, 0)
+            if not spans.layer or spans.layer[-1] != number:
+                spans.first_line.append(line)
+                spans.layer.append(number)
+        table = LayerTable(
+            z_mm=np.round(made.z_mm, 4).tolist(),
+            first_line=made.first_line.tolist(),
+            last_line=made.last_line.tolist(),
+            planned_s=np.round(made.planned_s, 3).tolist(),
+            filament_mm=np.round(made.laid_mm, 4).tolist(),
+        )
+        index = JobIndex(
+            name=self.job.name,
+            sha256=report.job.sha256,
+            size_bytes=report.job.bytes,
+            lines=report.job.lines,
+            dialect=self._dialect,
+            blocks=self._blocks,
+            layers=table,
+            spans=spans,
+            print_seconds=round(self._planner.clock_s, 3),
+            heating_seconds=report.estimate.heating_seconds,
+            commands=self.job.commands,
+        )
+        self._blocks.layer = [index.layer_at(line) for line in self._blocks.first_line]
+        return index
+
+
+def _limits_of(printer: Printer) -> MotionLimits:
+    def per_axis(axes: Any) -> tuple[float | None, float | None, float | None, float | None]:
+        return (axes.x, axes.y, axes.z, axes.e) if axes else (None, None, None, None)
+
+    return MotionLimits(
+        acceleration_mm_s2=printer.print_acceleration_mm_s2 or DEFAULT_ACCELERATION_MM_S2,
+        junction_deviation_mm=printer.junction_deviation_mm or DEFAULT_JUNCTION_DEVIATION_MM,
+        maximum_speed_mm_s=per_axis(printer.maximum_speed_mm_s),
+        maximum_acceleration_mm_s2=per_axis(printer.maximum_acceleration_mm_s2),
+    )

@@ -1,0 +1,146 @@
+"""Runs rules over the facts of one job: hands out what each asked for, collects findings, survives crashing rules.
+
+A rule that crashes or overruns turns the verdict into hold and names itself; the others go on.
+"""
+
+import time
+import traceback
+from collections.abc import Callable, Iterable
+from typing import Any
+
+from layergate.preflight.catalogue import LoadedRule, RuleSettings
+from layergate.preflight.findings import SEVERITIES, Finding, NotApplied
+from layergate.preflight.rule import NotApplicableError, Rule, Stage, needs
+from layergate.printer import Printer
+
+MOST_FINDINGS = 50
+"""Findings kept of one rule; what is beyond is counted in the last one."""
+
+SECONDS_ALLOWED = 30.0
+SECONDS_ALLOWED_PER_MB = 1.0
+"""A rule that takes longer overruns: all built-in rules together take some 0.01 s per MB."""
+
+
+class RuleRunner:
+    """The rules of one preflight.
+
+    Args:
+        rules: all rules of the catalogue.
+        settings: theirs, by identifier.
+        printer: what was stated of the machine.
+        clock: gives seconds; only differences count.
+    """
+
+    def __init__(
+        self,
+        rules: Iterable[LoadedRule],
+        settings: dict[str, RuleSettings],
+        printer: Printer,
+        clock: Callable[[], float] = time.perf_counter,
+    ) -> None:
+        self._clock = clock
+        self._settings = settings
+        self._found: dict[str, list[Finding]] = {}
+        self._more: dict[str, int] = {}
+        self._active: dict[str, tuple[Rule, dict[Stage, tuple[str, ...]]]] = {}
+        self.not_applied: dict[str, str] = {}
+        self.seconds: dict[str, float] = {}
+        """Time that each rule took."""
+        self._megabytes = 0.0
+        for loaded in rules:
+            identifier = loaded.identifier
+            setting = settings[identifier]
+            if not setting.enabled:
+                self.not_applied[identifier] = "switched off in the printer description"
+                continue
+            self.seconds[identifier] = 0.0
+            try:
+                self._active[identifier] = (loaded.rule(printer, setting.limits), needs(loaded.rule))
+            except NotApplicableError as reason:
+                self.not_applied[identifier] = str(reason)
+            except Exception as error:
+                self._crashed(identifier, error)
+
+    def wants(self, stage: Stage) -> bool:
+        """Say whether any rule that is still active has this stage."""
+        return any(stage in asked for _, asked in self._active.values())
+
+    def run(self, stage: Stage, facts: dict[str, Any], megabytes: float) -> None:
+        """Give the facts of one stage to every rule that asks for it.
+
+        Args:
+            facts: by name; holds at least the names that the stage may ask for.
+            megabytes: read of the job so far, for the time allowed.
+        """
+        allowed = SECONDS_ALLOWED + SECONDS_ALLOWED_PER_MB * megabytes
+        for identifier, (rule, asked) in list(self._active.items()):
+            if stage not in asked:
+                continue
+            begin = self._clock()
+            try:
+                found = getattr(rule, stage)(**{name: facts[name] for name in asked[stage]})
+                for finding in found or ():
+                    self._keep(identifier, finding)
+            except NotApplicableError as reason:
+                self._stop(identifier)
+                self._found.pop(identifier, None)
+                self.not_applied[identifier] = str(reason)
+            except Exception as error:
+                self._crashed(identifier, error)
+            self.seconds[identifier] += self._clock() - begin
+            if self.seconds[identifier] > allowed and identifier in self._active:
+                self._overran(identifier, allowed)
+
+    def findings(self) -> list[Finding]:
+        """Give all findings, the strongest first, then by line."""
+        result: list[Finding] = []
+        for identifier, found in self._found.items():
+            severity = self._settings[identifier].severity
+            for finding in found:
+                changed = (
+                    severity if severity and SEVERITIES.index(severity) < SEVERITIES.index(finding.severity) else None
+                )
+                if severity == "block" or (severity == "hold" and finding.severity == "note"):
+                    changed = severity
+                result.append(finding.model_copy(update={"severity": changed}) if changed else finding)
+            if more := self._more.get(identifier):
+                last = result[-1]
+                result[-1] = last.model_copy(update={"message": f"{last.message} (and {more} more of this kind)"})
+        return sorted(result, key=lambda f: (-SEVERITIES.index(f.severity), (f.where.lines or (0, 0))[0], f.rule))
+
+    def not_applied_list(self) -> list[NotApplied]:
+        return [NotApplied(rule=rule, why=why) for rule, why in sorted(self.not_applied.items())]
+
+    def _keep(self, identifier: str, finding: Finding) -> None:
+        found = self._found.setdefault(identifier, [])
+        if len(found) < MOST_FINDINGS:
+            found.append(finding)
+        else:
+            self._more[identifier] = self._more.get(identifier, 0) + 1
+
+    def _stop(self, identifier: str) -> None:
+        self._active.pop(identifier, None)
+
+    def _crashed(self, identifier: str, error: Exception) -> None:
+        self._stop(identifier)
+        place = traceback.extract_tb(error.__traceback__)[-1] if error.__traceback__ else None
+        where = f" ({place.filename.rsplit('/', 1)[-1]}:{place.lineno})" if place else ""
+        self._blame(
+            identifier,
+            f"The rule {identifier} failed and could not judge this job: {type(error).__name__}: {error}{where}",
+            "Look at the job yourself, or switch the rule off in the printer description; tell whoever wrote the rule.",
+        )
+
+    def _overran(self, identifier: str, allowed: float) -> None:
+        self._stop(identifier)
+        self._blame(
+            identifier,
+            f"The rule {identifier} took longer than the {allowed:.0f} s allowed and was stopped.",
+            "Look at the job yourself, or switch the rule off in the printer description; tell whoever wrote the rule.",
+        )
+
+    def _blame(self, identifier: str, message: str, advice: str) -> None:
+        self.not_applied[identifier] = message
+        self._keep(
+            identifier, Finding(rule=identifier, severity="hold", releasable=True, message=message, advice=advice)
+        )

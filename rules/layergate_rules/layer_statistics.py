@@ -1,0 +1,60 @@
+"""What the layer rules share: which layers are compared, and with which neighbours. No rule of its own."""
+
+import numpy as np
+import numpy.typing as npt
+
+from layergate.preflight.rule import LayerMap
+
+F64 = npt.NDArray[np.float64]
+Bool = npt.NDArray[np.bool_]
+
+SIDE = 3
+"""Layers on each side that a layer is compared with."""
+
+LEAST_SHARE = 0.05
+"""Layers with less path than this share of the job's median layer are no layers of the part: tips, primes, wipes."""
+
+
+def compared_layers(layers: LayerMap) -> npt.NDArray[np.int64]:
+    """Give the indices of the layers that are compared, in print order: (m,) int64."""
+    if not len(layers):
+        return np.empty(0, np.int64)
+    return np.flatnonzero(layers.path_mm >= LEAST_SHARE * float(np.median(layers.path_mm)))
+
+
+def side_medians(values: F64, stacks: npt.NDArray[np.int64]) -> tuple[F64, F64]:
+    """Give the medians of the SIDE values before and after each one, within its own stack.
+
+    Args:
+        values: (m,) or (m, k) float64, in print order.
+        stacks: (m,), equal for layers of one stack.
+
+    Returns:
+        Two arrays shaped as ``values``, NaN where a side has no layer or too few values are known.
+    """
+    count = len(values)
+    below, above = np.full(values.shape, np.nan), np.full(values.shape, np.nan)
+    for result, direction in ((below, -1), (above, 1)):
+        neighbours = []
+        for distance in range(1, SIDE + 1):
+            index = np.arange(count) + direction * distance
+            inside = (index >= 0) & (index < count)
+            safe = np.clip(index, 0, max(0, count - 1))
+            same = inside & (stacks[safe] == stacks) if count else inside
+            picked = values[safe] if count else values
+            mask = same if values.ndim == 1 else same[:, None]
+            neighbours.append(np.where(mask, picked, np.nan))
+        stacked = np.array(neighbours)
+        known = np.isfinite(stacked).sum(axis=0)
+        # A plain median over the known ones: nanmedian warns of empty slices.
+        ordered = np.sort(stacked, axis=0)
+        middle_low = np.take_along_axis(ordered, np.maximum(0, (known - 1) // 2)[None], axis=0)[0]
+        middle_high = np.take_along_axis(ordered, np.maximum(0, known // 2)[None], axis=0)[0]
+        result[...] = np.where(known > 0, (middle_low + middle_high) / 2, np.nan)
+    return below, above
+
+
+def largest(first: F64, second: F64) -> F64:
+    """Give the larger of two values, the other one where one is NaN."""
+    result: F64 = np.fmax(first, second)
+    return result
