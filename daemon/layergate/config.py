@@ -177,8 +177,10 @@ class PrinterConfig(_Strict):
     drop_folder: Path | None = None
     identity: str | None = None
     """Words that must stand in the printer's own answer about itself, so that a swapped cable is noticed."""
-    ring_bytes: Annotated[int, Field(ge=16)] | None = None
+    ring_bytes: Annotated[int, Field(ge=32)] | None = None
     """Receive ring of the controller. Default: ping-pong, always safe."""
+    reset_on_open: Literal["keep", "pulse"] = "keep"
+    """Whether to restart the controller when its port is opened (many boards do so by themselves)."""
     link_socket: Path | None = None
     """Default: ``link-NAME.sock`` in the runtime directory."""
     watch: WatchConfig = WatchConfig()

@@ -122,7 +122,7 @@ class FakePort:
             raise LinkRefusedError(link.refuse)
         match do:
             case "status":
-                return {"state": "printing" if link.run else "ready", "run": link.run, "last_event": len(link.all)}
+                return {"ready": True, "firmware": "harbour test", "run": link.run, "last_event": len(link.all)}
             case "start":
                 link.run = members["run"]
                 link.emit("run-started", run=link.run)

@@ -38,6 +38,8 @@ FIRST_PAUSE_S = 0.5
 LONGEST_PAUSE_S = 15.0
 GONE_AFTER_S = 30.0  # a link that can't be reached or started for so long is gone, and its run with it
 JOURNAL_PAUSE_S = 5.0
+REFUSED_PAUSE_S = 3.0  # a printer that ends its last run settles in seconds
+MOST_REFUSALS = 10
 
 
 class Desk:
@@ -69,6 +71,8 @@ class Desk:
         self._after = 0
         self._replay_until = 0
         self._checkpoint_at = 0.0
+        self._refusals = 0
+        self._not_before = 0.0
         self._waits_told: str | None = None
         self._journal_told = False
         self._limits = Limits(**config.watch.model_dump())
@@ -269,11 +273,11 @@ class Desk:
             await asyncio.gather(*tasks, return_exceptions=True)
 
     def _take_status(self, status: dict[str, Any]) -> None:
-        self.link_up = bool(status.get("up", status.get("state") not in {None, "connecting", "lost", "down"}))
+        self.link_up = bool(status["ready"]) or status.get("run") is not None
         if self.link_up:
-            self._identify(status.get("printer") or {})
+            self._identify({"firmware": status.get("firmware")})
         else:
-            self.link_text = str(status.get("reason") or "the printer does not answer yet")
+            self.link_text = "the printer does not answer yet"
         self.publish()
 
     async def _follow(self, link: LinkPort, status: dict[str, Any]) -> None:
@@ -310,6 +314,8 @@ class Desk:
 
     async def _try_start(self, link: LinkPort) -> None:
         if self.job is not None or not self.link_up or self.other_printer or self._after < self._replay_until:
+            return
+        if time.monotonic() < self._not_before:
             return
         waiting = await self.journal.do(
             lambda db: store.list_jobs(db, situations=["queued"], printer=self.name, limit=1)
@@ -350,18 +356,29 @@ class Desk:
                 "start", run=run, job=str(self.spool.job_path(job.sha256)), index=str(self.spool.index_path(job.id))
             )
         except LinkRefusedError as error:
-            message = f"not started: {error.detail}"
-
-            def undo(db: Any) -> tuple[Job, Bed]:
-                held = store.move_job(db, job.id, "held", message=message)
-                return held, store.set_bed(db, self.name, clear=before.clear, text=before.text)
-
-            held, self.bed = await self.journal.do(undo)
-            self.job = self.watch = None
-            self.publish_job(held)
-            self.publish()
-            await self.hub.alert("held", f"{job.name}: {message}", printer=self.name, job=job.id)
+            await self._not_started(started, before, error.detail)
+        else:
+            self._refusals = 0
         # LinkError, no answer: not known whether it began; the next connection asks the link (see _settle).
+
+    async def _not_started(self, job: Job, before: Bed, why: str) -> None:
+        """The link said no, so nothing was sent: the job waits again, and is held when that does not pass."""
+        self._refusals += 1
+        self._not_before = time.monotonic() + REFUSED_PAUSE_S
+        situation: Situation = "queued" if self._refusals < MOST_REFUSALS else "held"
+        message = f"not started: {why}"
+
+        def undo(db: Any) -> tuple[Job, Bed]:
+            waits = store.move_job(db, job.id, situation, message=message, run=None, started_at=None)
+            return waits, store.set_bed(db, self.name, clear=before.clear, text=before.text)
+
+        waits, self.bed = await self.journal.do(undo)
+        self.job = self.watch = None
+        self.publish_job(waits)
+        self.publish()
+        if situation == "held":
+            self._refusals = 0
+            await self.hub.alert("held", f"{job.name}: {message}", printer=self.name, job=job.id)
 
     async def _watch_job(self, job: Job) -> None:
         try:

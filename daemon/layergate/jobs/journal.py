@@ -20,6 +20,8 @@ from layergate.jobs.spool import fsync_directory
 T = TypeVar("T")
 
 SCHEMA_VERSION = 1
+DAMAGE = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_ERROR})
+"""Result codes that speak of the file's content (sqlite.org/rescode.html); SQLITE_ERROR: a table is missing."""
 BUSY_TIMEOUT_S = 5.0  # somebody looks into the file with the sqlite3 command; we are its only writer
 
 SCHEMA = """
@@ -190,7 +192,9 @@ class Journal:
                         connection.execute(f"SELECT 1 FROM {table} LIMIT 1")  # noqa: S608 (literal names)
                 return None
         except sqlite3.DatabaseError as error:
-            return str(error)
+            if error.sqlite_errorcode in DAMAGE:
+                return str(error)
+            raise  # no permission, a failing disk, another holder: moving the file away would cure none of them
 
     def _move_aside(self, wrong: str) -> None:
         stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S%f")

@@ -52,8 +52,8 @@ _ENDS_OF_RUN: frozenset[Situation] = frozenset(
     {"completed", "completed-with-warnings", "canceled", "canceled-at-printer", "stopped", "aborted"}
 )
 
-# held: the link refused the start, so nothing was sent
-_FROM_PRINTING: frozenset[Situation] = _ENDS_OF_RUN | frozenset[Situation]({"paused", "ending", "held"})
+# queued, held: the link refused the start, so nothing was sent
+_FROM_PRINTING: frozenset[Situation] = _ENDS_OF_RUN | frozenset[Situation]({"paused", "ending", "queued", "held"})
 _FROM_PAUSED: frozenset[Situation] = _ENDS_OF_RUN | frozenset[Situation]({"printing", "ending"})
 
 MOVES: Mapping[Situation, frozenset[Situation]] = {
