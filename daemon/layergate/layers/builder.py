@@ -70,7 +70,7 @@ class _Open:
     dry_mm: float = 0.0
     box: list[float] = field(default_factory=lambda: [np.inf, np.inf, -np.inf, -np.inf])
     gaps: F64 = field(default_factory=lambda: np.zeros(GAP_BINS))
-    areas: F64 = field(default_factory=lambda: np.zeros(AREA_BINS))
+    areas: F64 = field(default_factory=lambda: np.zeros((2, AREA_BINS)))
     directions: npt.NDArray[np.float32] = field(default_factory=lambda: np.zeros(DIRECTIONS, np.float32))
     hot_end_c: float = float("nan")
     kept: list[tuple[F64, ...]] = field(default_factory=list)

@@ -24,17 +24,18 @@ def gap_histogram(gap_mm: npt.NDArray[np.float32], weight: npt.NDArray[np.float3
 
 
 def area_histogram(area_mm2: F64, weight: F64) -> F64:
-    """Give the weights by logarithm of bead area: (AREA_BINS,) float64."""
+    """Give, by logarithm of bead area, the weights and the weighted areas: (2, AREA_BINS) float64."""
     logs = np.log(np.maximum(area_mm2, LOWEST_AREA_MM2) / LOWEST_AREA_MM2) / AREA_BIN_LN
     bins = np.clip(logs, 0, AREA_BINS - 1).astype(np.int32)
-    return np.bincount(bins, weight, AREA_BINS).astype(np.float64, copy=False)
+    return np.array((np.bincount(bins, weight, AREA_BINS), np.bincount(bins, weight * area_mm2, AREA_BINS)))
 
 
 def _quantile_bins(histogram: F64, shares: tuple[float, ...]) -> F64:
     total = np.cumsum(histogram)
     if not len(total) or total[-1] <= 0:
         return np.full(len(shares), np.nan)
-    return np.searchsorted(total, np.asarray(shares) * total[-1] * (1 - 1e-12)).astype(np.float64)
+    bins: F64 = np.searchsorted(total, np.asarray(shares) * total[-1] * (1 - 1e-12)).astype(np.float64)
+    return bins
 
 
 def gap_quantiles(histogram: F64, shares: tuple[float, ...] = QUANTILES) -> F64:
@@ -43,6 +44,10 @@ def gap_quantiles(histogram: F64, shares: tuple[float, ...] = QUANTILES) -> F64:
 
 
 def area_quantiles(histogram: F64, shares: tuple[float, ...] = QUANTILES) -> F64:
-    """Give weighted quantiles of the bead area, mm2, at the middle of the bin: (len(shares),) float64."""
-    areas: F64 = LOWEST_AREA_MM2 * np.exp((_quantile_bins(histogram, shares) + 0.5) * AREA_BIN_LN)
+    """Give weighted quantiles of the bead area, mm2, each the mean of its bin: (len(shares),) float64."""
+    bins = _quantile_bins(histogram[0], shares)
+    if np.isnan(bins).any():
+        return bins
+    chosen = bins.astype(np.int64)
+    areas: F64 = histogram[1, chosen] / histogram[0, chosen]
     return areas

@@ -94,7 +94,7 @@ class LayerMap:
         gap = self._gap_bins[layer] * GAP_BIN_MM
         return float(weights[(gap >= low_mm) & (gap < high_mm)].sum()) / total
 
-    def columns(self) -> dict[str, list[float | None]]:
+    def columns(self) -> dict[str, list[int | float | None]]:
         """Give the plain columns for a report."""
         middle = QUANTILES.index(0.5)
         return {

@@ -121,8 +121,8 @@ class _Preflight:
         job.lines += block.lines
         job.ends_with_line_end = block.raw.endswith((b"\n", b"\r"))
         job.last_line_text = block.raw.rstrip(b"\r\n").rpartition(b"\n")[2][-200:]
-        self._run("each_block", block=block)
         columns = read_columns(block.payload, block.first_line)
+        self._run("each_block", block=block, columns=columns)
         moves = reader.read(columns)
         self._note_commands(columns)
         if len(moves):

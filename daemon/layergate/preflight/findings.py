@@ -100,7 +100,7 @@ class Report(_Frozen):
     findings: list[Finding]
     not_applied: list[NotApplied]
     estimate: Estimate
-    layers: dict[str, list[float | None]]
+    layers: dict[str, list[int | float | None]]
     """The layer map, column by column; see layergate.layers.layermap.LayerMap."""
     unread: dict[str, int]
     """Lines that were kept but not rebuilt, by reason."""

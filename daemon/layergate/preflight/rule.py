@@ -5,8 +5,8 @@ facts and collects findings. Rules do no I/O, read no clock and keep what they n
 
 Methods (each optional, at least one) and the names that their parameters may have:
 
-``each_block(block, job)``
-    for every block of raw lines, in order (see layergate.gcode.blocks.Block);
+``each_block(block, columns, job)``
+    for every block of lines, in order: as bytes (Block) and as words (Columns);
 ``each_moves(moves, heat, job)``
     for the moves of every piece of the job, in order (Moves, HeatTimeline up to there);
 ``each_layer(beads, job)``
@@ -25,6 +25,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from layergate.gcode.blocks import Block
 from layergate.gcode.claims import Claims
+from layergate.gcode.columns import Columns, code_of, command_of
 from layergate.layers.builder import Beads
 from layergate.layers.layermap import LayerMap
 from layergate.preflight.findings import Finding, Severity, Where
@@ -35,7 +36,7 @@ from layergate.toolpath.moves import Moves, Unrebuilt
 Stage = Literal["each_block", "each_moves", "each_layer", "finish"]
 
 STAGES: dict[Stage, frozenset[str]] = {
-    "each_block": frozenset({"block", "job"}),
+    "each_block": frozenset({"block", "columns", "job"}),
     "each_moves": frozenset({"moves", "heat", "job"}),
     "each_layer": frozenset({"beads", "job"}),
     "finish": frozenset({"layers", "heat", "job"}),
@@ -194,6 +195,7 @@ __all__ = [
     "Beads",
     "Block",
     "Claims",
+    "Columns",
     "Finding",
     "Findings",
     "HeatTimeline",
@@ -206,4 +208,6 @@ __all__ = [
     "Rule",
     "RuleError",
     "Where",
+    "code_of",
+    "command_of",
 ]
