@@ -1,0 +1,734 @@
+"""The simulated printer without I/O: bytes and host time in, bytes and records out. Theory of operation:
+
+    bytes -> [wire: baud, latency] -> [byte faults] -> [receive ring] -> framing -> command slots -> one command at a
+    time -> planner; replies -> [reply faults] -> [wire] -> bytes
+
+A command that has to wait is a generator; while it waits, lines keep filling the slots and the ring behind it, and no
+`ok` leaves: that is the back-pressure. The clock runs `time_scale` times faster than the host's; with an infinite scale
+it follows the host's and jumps over whatever a command would wait for.
+
+Refuses to know about file descriptors and sleeping, and about everything in the daemon. `faulty.py` carries the faults.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections import Counter, deque
+from collections.abc import Iterable
+from typing import Any
+
+from layergate_sim.printer import replies
+from layergate_sim.printer.commands import MOVES, Commands, Steps
+from layergate_sim.printer.faults import Faults
+from layergate_sim.printer.framing import Line, LineReader, Refused
+from layergate_sim.printer.machine import Machine
+from layergate_sim.printer.records import MemoryRecords, Records
+from layergate_sim.printer.scenario import Instruction
+from layergate_sim.printer.settings import PrinterSettings
+from layergate_sim.printer.thermal import Heater
+from layergate_sim.printer.waits import Drained, Heat, HostUntil, Room, Until, User, Wait
+from layergate_sim.printer.wire import BITS_PER_BYTE, Wire
+from layergate_sim.printer.words import Command, parse
+
+IDLE_DRAIN_S = 0.2  # with an infinite scale: host seconds without input after which the planner's rest is run
+IDLE_WAIT_S = 1.0  # the numbered lineage says `wait` this often while idle (facts 1.2)
+_URGENT = re.compile(rb"(?:^|(?<=[\r\n]))[ \t]*(?:N-?\d+[ \t]*)?M(108|112|410|876|999)(?:[^\d\r\n][^\r\n]*)?(?=[\r\n])")
+
+
+class SimulatedPrinter:
+    """One printer. Call `receive` with bytes, `poll` for replies, and come back at `next_wakeup_s` at the latest.
+
+    All `now_s` are host seconds of one monotonic clock, never running backwards; the first call switches it on.
+    `records` defaults to lists in memory (`printer.records`). `report()` gives totals and fault counts.
+    """
+
+    def __init__(
+        self,
+        settings: PrinterSettings | None = None,
+        *,
+        faults: Iterable[Instruction] = (),
+        records: Records | None = None,
+    ) -> None:
+        self.settings = settings or PrinterSettings()
+        self.records: Records = MemoryRecords() if records is None else records
+        self.faults = Faults(faults, self.settings.seed)
+        self.machine = Machine(self.settings, self.records.deposit)
+        self.hotend = Heater("hotend", self.settings.hotend, self.settings.room_c)
+        self.bed = Heater("bed", self.settings.bed, self.settings.room_c)
+        self.reader = LineReader(
+            self.settings.ring_bytes, self.settings.max_line_bytes, numbered_only=self.settings.numbered_only
+        )
+        byte_s = BITS_PER_BYTE / self.settings.baud if self.settings.baud else 0.0
+        self._wire_in = Wire(byte_s, self.settings.latency_s)
+        self._wire_out = Wire(byte_s, self.settings.latency_s)
+        self._paced_out = not self._wire_out.at_once
+        self._now: float | None = None
+        self._now0 = 0.0
+        self._jumped = 0.0  # printer seconds skipped, with an infinite scale
+        self.t = 0.0  # printer seconds since power-on
+        self.link_up = True
+        self.resets = 0
+        self.accepted = 0  # commands accepted since power-on
+        self.command_number = 0  # commands executed since power-on
+        self.refused: Counter[str] = Counter()
+        self.seconds: dict[str, float] = dict.fromkeys(("heating", "dwell", "homing", "probing", "paused"), 0.0)
+        self.bytes_in = self.bytes_out = self.bytes_unheard = 0
+        self._out: list[bytes] = []
+        self._ack_bytes = b"ok\n"
+        self._plain_ack = self.settings.lineage == "common" and not self.settings.advanced_ok
+        # Faults under way, host seconds.
+        self._mute_until = self._slow_until = self._unplugged_until = -math.inf
+        self._reboot_on_plug = False
+        self._stall_s = 0.0
+        self._reply_faults: deque[str] = deque()
+        self._power_up()
+
+    def _power_up(self) -> None:
+        """State that a reset forgets."""
+        self.state = "booting"  # booting, running, halted
+        self._boot_until = self.t + (0.0 if self.settings.instant else self.settings.boot_s)
+        self.commands = Commands(self)
+        self.ack_extras = ""
+        self.keepalive_s = self.settings.keepalive_s
+        self.auto_report_s = 0.0
+        self.fan = 0.0
+        self._slots: deque[tuple[Line, int]] = deque()
+        self._running: Steps | None = None
+        self._current: tuple[Line, int] | None = None
+        self._wait: Wait | None = None
+        self._wait_since = self._next_sign = self._next_report = 0.0
+        self._broken = False
+        self._tick_at = math.floor(self.t) + 1.0
+        self._urgent_tail = b""
+        self._last_input_now = self._now if self._now is not None else 0.0
+        self._idle_since = self.t
+        self.reader.clear()
+        self.reader.last_number = 0
+
+    # -- time
+
+    def _t_of(self, host_s: float) -> float:
+        since = host_s - self._now0
+        return since + self._jumped if self.settings.instant else since * self.settings.time_scale
+
+    def _host_of(self, t: float) -> float:
+        if self.settings.instant:
+            return self._now0 + t - self._jumped
+        return self._now0 + t / self.settings.time_scale
+
+    @property
+    def now_s(self) -> float:
+        """Host time of the last call."""
+        return self._now if self._now is not None else 0.0
+
+    def _advance(self, now_s: float) -> None:
+        """Let everything happen that is due by now, in order of time."""
+        if self._now is None:
+            self._now = self._now0 = self._last_input_now = now_s
+        wire = self._wire_in
+        while (arrival := wire.next_arrival_s()) <= now_s:
+            self._run_to(max(arrival, self._now))
+            data = wire.pull(arrival)
+            if not data:
+                break
+            self._deliver(data)
+        self._run_to(max(now_s, self._now))
+
+    def _run_to(self, now_s: float) -> None:
+        while True:
+            t = self._next_event_t()
+            event = self._next_host_event(t)
+            if event > now_s:
+                break
+            self._now = max(event, self.now_s)
+            self.t = max(self.t, self._t_of(self._now))
+            if event >= self._host_of(t):
+                self.t = max(self.t, t)  # exactly: to host time and back loses a last digit, and then nothing is due
+            self._happen()
+        self._now = now_s
+        self.t = max(self.t, self._t_of(now_s))
+
+    def _next_host_event(self, t: float) -> float:
+        """Host time of the next thing that happens without further input, t being the printer's; inf for nothing."""
+        event = self._host_of(t) if t < math.inf else math.inf
+        event = min(event, self._now0 + self.faults.next_time_s())
+        if not self.link_up:
+            event = min(event, self._unplugged_until)
+        if self._slow_until > -math.inf:
+            event = min(event, self._slow_until)
+        if isinstance(self._wait, HostUntil):
+            event = min(event, self._wait.host_s)
+        if self.settings.instant and len(self.machine.planner):
+            event = min(event, self._last_input_now + IDLE_DRAIN_S)
+        return event
+
+    def _next_event_t(self) -> float:
+        if self.state == "booting":
+            return self._boot_until
+        planner = self.machine.planner
+        t = planner.next_event() if not self.settings.instant else math.inf
+        if self.hotend.needs_guard or self.bed.needs_guard:
+            t = min(t, self._tick_at)
+        if self.state != "running":
+            return t
+        if self.auto_report_s > 0:
+            t = min(t, self._next_report)
+        wait = self._wait
+        if wait is not None:
+            if self.keepalive_s > 0 or isinstance(wait, Heat):
+                t = min(t, self._next_sign)
+            if isinstance(wait, (Until, User)):
+                t = min(t, wait.t)
+            elif isinstance(wait, Heat):
+                t = min(t, max(wait.next_event(self.t), self.t + 0.001))
+        elif self.settings.lineage == "numbered":
+            t = min(t, self._idle_since + IDLE_WAIT_S)
+        partial = self.settings.partial_line_timeout_s
+        if partial is not None and self.reader.pending and wait is None:
+            t = min(t, self._t_of(self._last_input_now) + partial)
+        return t
+
+    def _happen(self) -> None:
+        """Something is due at this moment."""
+        for one in self.faults.due(self.now_s - self._now0):
+            self.do_fault(one)
+        if not self.link_up and self.now_s >= self._unplugged_until:
+            self._plug_in()
+        if -math.inf < self._slow_until <= self.now_s:
+            self._end_slow()
+        if self.state == "booting" and self.t >= self._boot_until:
+            self.state = "running"
+            for text in replies.greeting(self.settings.lineage):
+                self.say(text)
+        if not self.settings.instant:
+            self.machine.planner.advance(self.t)
+        elif len(self.machine.planner) and self.now_s >= self._last_input_now + IDLE_DRAIN_S:
+            while len(self.machine.planner):
+                self._run_block()
+        self._passed()
+        partial = self.settings.partial_line_timeout_s
+        if (
+            partial is not None
+            and self.reader.pending
+            and self._wait is None
+            and self.state == "running"
+            and self.t >= self._t_of(self._last_input_now) + partial - 1e-9
+        ):
+            self.reader.clear()
+            self.refused["partial-line"] += 1
+        self._pump()
+
+    def _passed(self) -> None:
+        """Time has passed: guards, temperature reports, signs of life."""
+        while self._tick_at <= self.t:
+            self._tick()
+        if self.state != "running":
+            return
+        if self.auto_report_s > 0 and self.t >= self._next_report:
+            self.say(self.temperatures())
+            self._next_report = self.t + self.auto_report_s
+        wait = self._wait
+        if wait is None:
+            if self.settings.lineage == "numbered" and self.t >= self._idle_since + IDLE_WAIT_S:
+                if not self._slots and not self.reader.pending:
+                    self.say("wait")
+                self._idle_since = self.t
+        elif self.t >= self._next_sign:
+            if isinstance(wait, Heat):
+                self.say(f"{self.temperatures()} W:{wait.seconds_left(self.t)}")
+                self._next_sign = self.t + 1.0
+            elif self.keepalive_s > 0:
+                self.say(
+                    replies.busy(self.settings.lineage, "paused for user" if isinstance(wait, User) else "processing")
+                )
+                self._next_sign = self.t + self.keepalive_s
+
+    def _tick(self) -> None:
+        """The thermal guards look once a second, also at seconds that a jump passes over."""
+        at = self._tick_at
+        heaters = [heater for heater in (self.hotend, self.bed) if heater.needs_guard]
+        if not heaters:
+            self._tick_at = math.floor(self.t) + 1.0
+            return
+        self._tick_at = at + 1.0
+        if self.settings.thermal_guards and self.state == "running":
+            for heater in heaters:
+                reason = heater.trip(at)
+                if reason and self.state == "running":
+                    self.halt(reason)
+
+    def _jump(self, t: float) -> None:
+        """With an infinite scale: this moment is now."""
+        self.machine.planner.advance(t)
+        self._jumped += max(0.0, t - self.t)
+        self.t = max(self.t, t)
+        self._passed()
+
+    def _run_block(self) -> None:
+        """With an infinite scale: the oldest block is at its end now."""
+        end = self.machine.planner.run_one(self.t)
+        self._jumped += end - self.t
+        self.t = end
+        if end >= self._tick_at or (self.auto_report_s > 0 and end >= self._next_report) or self._wait is not None:
+            self._passed()
+
+    # -- bytes
+
+    def receive(self, data: bytes, now_s: float) -> None:
+        """Bytes from the host, at host time now_s."""
+        self._advance(now_s)
+        self.bytes_in += len(data)
+        if not self.link_up:
+            self.bytes_unheard += len(data)
+        elif self._wire_in.at_once:
+            self._deliver(data)
+        else:
+            self._wire_in.push(data, now_s)
+
+    def poll(self, now_s: float) -> bytes:
+        """Bytes for the host by host time now_s. Records are flushed before."""
+        self._advance(now_s)
+        self.records.flush()
+        if self._paced_out:
+            data = self._wire_out.pull(now_s)
+            self._paced_out = not self._wire_out.at_once
+        else:
+            data = b"".join(self._out)
+            self._out.clear()
+            if self.faults.bytes_out and data:
+                data, _ = self.faults.mangle(data, "out")
+        self.bytes_out += len(data)
+        return data
+
+    def next_wakeup_s(self) -> float | None:
+        """Host time by which to call `poll` again even without input; None for never."""
+        if self._now is None or self._out:
+            return self.now_s
+        event = min(
+            self._next_host_event(self._next_event_t()), self._wire_in.next_arrival_s(), self._wire_out.next_arrival_s()
+        )
+        return None if math.isinf(event) else event
+
+    def _deliver(self, data: bytes) -> None:
+        """Bytes have reached the printer's end of the wire."""
+        self._last_input_now = self._idle_now()
+        touched: list[int] = []
+        if self.faults.bytes_in:
+            data, touched = self.faults.mangle(data, "in")
+        if self.state == "booting":
+            self.bytes_unheard += len(data)
+            return
+        if self.settings.emergency_parser or self.state == "halted":
+            self._look_for_urgent(data)
+            if self.state == "booting":
+                return
+        if self.state == "halted":
+            self.bytes_unheard += len(data)
+            return
+        done = 0
+        while done < len(data):
+            room = self.reader.room()
+            # What does not fit after the reader has taken all it can is lost: the rest goes in at once and is counted.
+            end = done + room if 0 < room < len(data) - done else len(data)
+            self.reader.feed(data[done:end], [place - done for place in touched if done <= place < end])
+            done = end
+            self._pump()
+
+    def _idle_now(self) -> float:
+        self._idle_since = self.t
+        return self.now_s
+
+    def _look_for_urgent(self, data: bytes) -> None:
+        """The emergency parser: some commands act as soon as their line has arrived (facts 1.3)."""
+        text = self._urgent_tail + data
+        newest = max(text.rfind(b"\n"), text.rfind(b"\r"))
+        # Keep the unfinished line, and what ended before it only as far as its line end.
+        self._urgent_tail = text[newest + 1 :][-120:]
+        if b"M" not in text:
+            return
+        for match in _URGENT.finditer(text):
+            code = int(match[1])
+            if code == 999 and self.state == "halted":
+                self.reset()
+                return
+            if self.state != "running" or not self.settings.emergency_parser:
+                continue
+            if code == 112:
+                self.halt("stopped by M112")
+            elif code == 108 and isinstance(self._wait, (Heat, User)):
+                self._broken = True
+            elif code == 410:
+                self.machine.abandon()
+
+    # -- lines and commands
+
+    def _fill(self) -> None:
+        """Read lines from the ring into free command slots; answer those that the framing refuses."""
+        reader, slots = self.reader, self._slots
+        while len(slots) < self.settings.command_slots:
+            raw = reader.next_raw()
+            if raw is None:
+                return
+            damaged, acks = reader.damaged, 1
+            if self.faults.per_line:
+                verdict = self._line_faults(raw)
+                if verdict is None:
+                    if self.state != "running":
+                        return
+                    continue
+                raw, acks, hit = verdict
+                damaged = damaged or hit
+            line = reader.accept(raw, damaged=damaged)
+            if line is None:
+                continue
+            if isinstance(line, Refused):
+                self.refused[line.kind] += 1
+                for text in replies.resend(self.settings.lineage, line.text, line.last_number + 1):
+                    self.say(text)
+                if self.settings.flush_on_error:
+                    reader.clear()
+                continue
+            if line.damaged:
+                self.faults.counts["touched-yet-accepted"] += 1
+            self.accepted += 1
+            slots.append((line, acks))
+
+    def _pump(self) -> None:
+        """Carry commands out until one has to wait or none is left."""
+        while self.state == "running":
+            if self._running is not None:
+                if self._resume():
+                    continue
+                self._fill()
+                return
+            self._fill()
+            if not self._slots or self.state != "running":
+                return
+            line, acks = self._slots.popleft()
+            self._begin(line, acks)
+
+    def _begin(self, line: Line, acks: int) -> None:
+        command = parse(line.payload.decode("latin-1"))
+        if self._stall_s > 0:
+            stall, self._stall_s = HostUntil(self.now_s + self._stall_s), 0.0
+            self._start(self._later(stall, line, command), line, acks)
+        elif command.code in MOVES and self.machine.planner.full:
+            if self.settings.instant:
+                self._run_block()
+                if self.state == "running":
+                    self._carry_out(line, acks, command)
+            else:
+                self._start(self._later(Room(), line, command), line, acks)
+        else:
+            self._carry_out(line, acks, command)
+
+    def _carry_out(self, line: Line, acks: int, command: Command) -> None:
+        self.command_number += 1
+        self.records.command(line.payload)
+        steps = self.commands.run(command)
+        if steps is not None:
+            self._start(steps, line, acks)
+        elif self.state == "running":
+            self._acknowledge(line, acks)
+
+    def _later(self, wait: Wait, line: Line, command: Command) -> Steps:
+        """A command that has to wait before it can begin: it counts as executed only from then on."""
+        yield wait
+        if command.code in MOVES and self.machine.planner.full:
+            yield Room()
+        self.command_number += 1
+        self.records.command(line.payload)
+        steps = self.commands.run(command)
+        if steps is not None:
+            yield from steps
+
+    def _start(self, steps: Steps, line: Line, acks: int) -> None:
+        self._running, self._current = steps, (line, acks)
+        self._step()
+
+    def _step(self) -> None:
+        """Go on with the running command until it waits again or is over."""
+        running, current = self._running, self._current
+        assert running is not None
+        assert current is not None
+        wait = next(running, None)
+        if self._running is not running:  # it halted or reset the printer
+            return
+        if wait is None:
+            self._running = self._current = self._wait = None
+            self._acknowledge(*current)
+            return
+        if self._wait is None:
+            self._next_sign = self.t + (1.0 if isinstance(wait, Heat) else self.keepalive_s)
+        self._wait, self._wait_since, self._broken = wait, self.t, False
+        if isinstance(wait, (Drained, Room)):
+            self.machine.planner.hurry(self.t)
+            if not self.settings.instant:
+                self.machine.planner.advance(self.t)
+
+    def _resume(self) -> bool:
+        """True when the running command could go on (or has ended)."""
+        if not self._over() and self.settings.instant:
+            self._skip()
+            if self._running is None:
+                return self.state == "running"
+        wait = self._wait
+        if not self._over():
+            return False
+        if isinstance(wait, Heat):
+            self.seconds["heating"] += self.t - self._wait_since
+        elif isinstance(wait, Until):
+            self.seconds[wait.account] += self.t - self._wait_since
+        elif isinstance(wait, User):
+            self.seconds["paused"] += self.t - self._wait_since
+        self._step()
+        return True
+
+    def _over(self) -> bool:
+        match self._wait:
+            case Room():
+                return not self.machine.planner.full
+            case Drained():
+                return not len(self.machine.planner)
+            case Until(t=t):
+                return self.t >= t - 1e-9
+            case User(t=t):
+                return self._broken or self.t >= t - 1e-9
+            case HostUntil(host_s=host_s):
+                return self.now_s >= host_s - 1e-9
+            case Heat() as heat:
+                return self._broken or heat.over(self.t)
+            case _:
+                return True
+
+    def _skip(self) -> None:
+        """With an infinite scale: jump to the end of the wait, if it has one."""
+        wait = self._wait
+        while self._wait is wait and not self._over():
+            if isinstance(wait, (Room, Drained)):
+                self._run_block()
+            elif isinstance(wait, (Until, User)):
+                if math.isinf(wait.t):
+                    return
+                self._jump(wait.t)
+            elif isinstance(wait, Heat):
+                event = wait.next_event(self.t)
+                if math.isinf(event):
+                    if not self.settings.thermal_guards or not wait.heater.needs_guard:
+                        return  # nothing will ever end it: let it wait in the host's time
+                    event = self._tick_at
+                self._jump(max(event, self.t + 0.001))
+            else:
+                return
+
+    def _acknowledge(self, line: Line, acks: int) -> None:
+        self._idle_since = self.t
+        if acks == 1 and self._plain_ack and not self.ack_extras and not self._reply_faults and not self._paced_out:
+            if self.now_s >= self._mute_until and self.link_up:
+                self._out.append(self._ack_bytes)
+            return
+        extras, self.ack_extras = self.ack_extras, ""
+        if self.settings.advanced_ok:
+            free = self.machine.planner.size - len(self.machine.planner)
+            number = f"N{line.number} " if line.number is not None else ""
+            extras = f"{number}P{free} B{self.settings.command_slots - len(self._slots)} {extras}".rstrip()
+        for _ in range(acks):
+            self.say(replies.acknowledgement(self.settings.lineage, line.number, extras))
+
+    # -- replies
+
+    def say(self, text: str) -> None:
+        """Send one reply line, through whatever fault is waiting for one."""
+        data = text.encode("latin-1", "replace") + b"\n"
+        if self._reply_faults:
+            fault = self._reply_faults.popleft()
+            if fault == "drop-reply":
+                return
+            data = (
+                data[: max(1, len(data) // 2)] if fault == "half-line" else self.faults.damage_line(data[:-1]) + b"\n"
+            )
+        self.emit(data)
+
+    def emit(self, data: bytes) -> None:
+        """Bytes leave the printer, unless it is mute or unplugged."""
+        if not self.link_up:
+            return
+        if self.now_s < self._mute_until:
+            self.faults.counts["muted-bytes"] += len(data)
+            return
+        if not self._paced_out:
+            self._out.append(data)
+            return
+        if self.faults.bytes_out:
+            data, _ = self.faults.mangle(data, "out")
+        self._wire_out.push(data, self.now_s)
+
+    def temperatures(self) -> str:
+        """The temperature report (facts 1.2), heater outputs 0-127."""
+        t, hotend, bed = self.t, self.hotend, self.bed
+        return (
+            f"T:{hotend.read_c(t):.2f} /{hotend.target_c:.2f} B:{bed.read_c(t):.2f} /{bed.target_c:.2f} "
+            f"@:{hotend.duty(t) * 127:.0f} B@:{bed.duty(t) * 127:.0f}"
+        )
+
+    # -- what ends a state
+
+    def halt(self, reason: str) -> None:
+        """Shut down: heaters off, motion abandoned, deaf until M999, reset or power cycle."""
+        self.machine.abandon()
+        for heater in (self.hotend, self.bed):
+            heater.set_target(0.0, self.t)
+        self.faults.counts["halted"] += 1
+        self._slots.clear()
+        self.reader.clear()
+        self._running = self._current = self._wait = None
+        self.state = "halted"
+        for text in replies.fatal(self.settings.lineage, reason):
+            self.say(text)
+
+    def reset(self) -> None:
+        """Restart as by the reset button: everything not physical is forgotten; greets after its boot time."""
+        self.resets += 1
+        self.machine.abandon()
+        for heater in (self.hotend, self.bed):
+            heater.set_target(0.0, self.t)
+        self.machine.power_up()
+        self._power_up()
+
+    def opened(self, now_s: float) -> None:
+        """The host has opened the port."""
+        self._advance(now_s)
+        if self.settings.reset_on_open:
+            self.reset()
+
+    # -- faults
+
+    def _line_faults(self, raw: bytes) -> tuple[bytes, int, bool] | None:
+        """Faults of the line that is about to be accepted: its bytes, how often to acknowledge, touched; None: lost."""
+        acks, touched, lost = 1, False, False
+        counts = self.faults.counts
+        for one in self.faults.for_line(self.accepted + 1):
+            match one.verb:
+                case "corrupt":
+                    raw, touched = self.faults.damage_line(raw), True
+                case "drop-byte-of-line":
+                    raw, touched = self.faults.shorten_line(raw), True
+                case "drop":
+                    lost = True
+                case "drop-ack":
+                    acks = 0
+                case "double-ack":
+                    acks = 2
+                case _:
+                    self.do_fault(one)
+                    lost = lost or self.state != "running" or not self.link_up
+                    continue
+            counts[one.verb] += 1
+        return None if lost else (raw, acks, touched)
+
+    def do_fault(self, one: Instruction) -> None:
+        """Carry out one fault now."""
+        self.faults.counts[one.verb] += 1
+        arguments = one.arguments
+        match one.verb:
+            case "drop-reply" | "half-line" | "corrupt-reply":
+                self._reply_faults.append(one.verb)
+            case "drop-ack" | "drop" | "corrupt" | "double-ack" | "drop-byte-of-line":
+                self._reply_faults.append("drop-reply" if one.verb == "drop-ack" else one.verb)
+            case "garbage":
+                self.emit(self.faults.noise(int(arguments[0])) + (b"\n" if arguments[1] == "closed" else b""))
+            case "mute":
+                self._mute_until = max(self._mute_until, self.now_s + float(arguments[0]))
+            case "slow":
+                self._begin_slow(float(arguments[0]), float(arguments[1]))
+            case "busy":
+                self._stall_s = max(self._stall_s, float(arguments[0]))
+            case "reset":
+                self.reset()
+            case "unplug":
+                self._unplug(float(arguments[0]), reboot=arguments[1] == "reboot")
+            case "clog":
+                self.machine.flowing = float(arguments[0])
+            case "unclog":
+                self.machine.flowing = 1.0
+            case "stuck-axis" | "free-axis":
+                self.machine.stick("XYZ".index(arguments[0]), stuck=one.verb == "stuck-axis")
+            case "shift":
+                self.machine.lag["XYZ".index(arguments[0])] += float(arguments[1])
+            case _:
+                self._break_heater(one)
+
+    def _break_heater(self, one: Instruction) -> None:
+        heater = self.hotend if one.arguments[0] == "hotend" else self.bed
+        match one.verb:
+            case "heater-lost":
+                heater.fail(self.t, lost=True)
+            case "runaway":
+                heater.fail(self.t, stuck=True)
+            case "sensor-open" | "sensor-short":
+                heater.fail(self.t, sensor=one.verb.removeprefix("sensor-"))
+            case _:
+                heater.fail(self.t, lost=False, stuck=False, sensor="ok")
+
+    def _begin_slow(self, bytes_s: float, seconds: float) -> None:
+        for data in self._out:
+            self._wire_out.push(data, self.now_s)
+        self._out.clear()
+        self._wire_out.byte_s = 1.0 / bytes_s
+        self._paced_out = True
+        self._slow_until = self.now_s + seconds
+
+    def _end_slow(self) -> None:
+        self._slow_until = -math.inf
+        self._wire_out.byte_s = BITS_PER_BYTE / self.settings.baud if self.settings.baud else 0.0
+
+    def _unplug(self, seconds: float, *, reboot: bool) -> None:
+        self.link_up = False
+        self._unplugged_until = self.now_s + seconds
+        self._reboot_on_plug = reboot
+        self._wire_in.clear()
+        self._wire_out.clear()
+        self._out.clear()
+        self.reader.clear()
+
+    def _plug_in(self) -> None:
+        self.link_up = True
+        if self._reboot_on_plug:
+            self.reset()
+
+    # -- totals
+
+    def report(self) -> dict[str, Any]:
+        """Totals since power-on, in printer seconds, mm and mm3, and the number of each fault that happened."""
+        machine, planner = self.machine, self.machine.planner
+        return {
+            "state": self.state,
+            "printer_seconds": round(self.t, 3),
+            "motion_seconds": round(planner.motion_s, 6),
+            "heating_seconds": round(self.seconds["heating"], 3),
+            "dwell_seconds": round(self.seconds["dwell"], 3),
+            "homing_seconds": round(self.seconds["homing"] + self.seconds["probing"], 3),
+            "paused_seconds": round(self.seconds["paused"], 3),
+            "commands_accepted": self.accepted,
+            "commands_executed": self.command_number,
+            "unknown_commands": self.commands.unknown,
+            "cold_moves": self.commands.cold_moves,
+            "blocks_run": planner.blocks_run,
+            "blocks_abandoned": machine.blocks_abandoned,
+            "planner_rests": planner.rests,
+            "positions_clamped": machine.clamped,
+            "filament_pushed_mm": round(machine.pushed_mm, 5),
+            "filament_pulled_mm": round(machine.pulled_mm, 5),
+            "filament_laid_mm": round(machine.laid_mm, 5),
+            "volume_laid_mm3": round(machine.laid_mm * machine.filament_area_mm2, 5),
+            "deposits": machine.deposits,
+            "bytes_in": self.bytes_in,
+            "bytes_out": self.bytes_out,
+            "bytes_unheard": self.bytes_unheard,
+            "ring_overrun_bytes": self.reader.overrun_bytes,
+            "lines_cut": self.reader.lines_cut,
+            "lines_refused": dict(self.refused),
+            "resets": self.resets,
+            "faults": dict(self.faults.counts),
+        }
