@@ -1,0 +1,68 @@
+"""``python -m layergate.link``: run one link process."""
+
+import argparse
+import asyncio
+import sys
+from pathlib import Path
+
+from layergate.link import log
+from layergate.link.process import LinkConfig, LinkProcess
+from layergate.link.server import SocketTakenError
+from layergate.link.streamer import Settings
+from layergate.link.transports import Endpoint, make_transport
+
+
+def parse(arguments: list[str] | None = None) -> LinkConfig:
+    """Read the command line."""
+    parser = argparse.ArgumentParser(prog="python -m layergate.link", description="Feeds one printer.")
+    parser.add_argument("--name", required=True, help="the printer's name, for log lines")
+    parser.add_argument("--device", required=True, help="path, socket://HOST:PORT or rfc2217://HOST:PORT")
+    parser.add_argument("--baud", type=int, default=115200)
+    parser.add_argument("--socket", type=Path, required=True, help="Unix socket to serve")
+    parser.add_argument("--ring", type=int, metavar="BYTES", help="receive ring of the printer, where known")
+    parser.add_argument("--no-line-numbers", action="store_true", help="the printer takes no numbers and checksums")
+    parser.add_argument("--reset-on-open", choices=["keep", "pulse"], default="keep", help="DTR when opening")
+    parser.add_argument(
+        "--actions",
+        default="pause,paused,resume,resumed,cancel",
+        help="requests of the printer (// action:) that are honoured, with commas; empty for none",
+    )
+    parser.add_argument("--emergency-parser", choices=["yes", "no"], help="default: as the printer reports")
+    given = parser.parse_args(arguments)
+    if given.ring is not None and given.ring < 32:
+        parser.error("--ring: fewer than 32 bytes hold no line; leave it out where it is not known")
+    return LinkConfig(
+        name=given.name,
+        endpoint=Endpoint(device=given.device, baud=given.baud, reset_on_open=given.reset_on_open),
+        socket=given.socket,
+        ring_bytes=given.ring,
+        numbered=not given.no_line_numbers,
+        settings=Settings(
+            actions=frozenset(filter(None, given.actions.split(","))),
+            emergency_parser=None if given.emergency_parser is None else given.emergency_parser == "yes",
+        ),
+    )
+
+
+async def _main(config: LinkConfig) -> None:
+    make_transport(config.endpoint, lambda _: None, lambda _: None)  # a wrong name is an error now, not for ever
+    await LinkProcess(config).main()
+
+
+def main() -> int:
+    """Run; 0 after an orderly end, 2 for wrong usage, 3 where another process serves the socket."""
+    config = parse()
+    log.set_up(config.name)
+    try:
+        asyncio.run(_main(config))
+    except SocketTakenError as error:
+        log.warning("not-started", reason=error)
+        return 3
+    except (ValueError, OSError) as error:
+        log.warning("not-started", reason=error)
+        return 2
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,132 @@
+"""Ledger of lines: history by number, what is under way, what counts as accepted.
+
+Plain bookkeeping without clock and without replies: the protocol machine decides what a reply means and says so here.
+Invariant: numbers in the history are contiguous and end with the last line ever given a number; ``cursor`` is the next
+number to go out in order; every line under way is in the history.
+"""
+
+from collections import deque
+from typing import NamedTuple
+
+from layergate.link.commands import Patience
+from layergate.link.framing import frame
+
+HISTORY_LINES = 1024
+"""Lines kept after they were accepted. A printer can ask only for what is not accepted, so the window alone would do;
+the margin covers acknowledgements counted too many (doubled ones) between two certain ones."""
+
+SHORT_COUNTER = 1 << 16
+"""Some firmware counts lines in 16 bits; its numbers are matched modulo this (common practice)."""
+
+
+class Line(NamedTuple):
+    """One line as it goes over the wire, every time it does."""
+
+    number: int
+    frame: bytes
+    patience: Patience
+    query: bool
+    """M105: its answer shows by its form which line it acknowledges."""
+
+
+class Ledger:
+    """Lines by number, and which of them are under way."""
+
+    def __init__(self, *, numbered: bool = True) -> None:
+        self._numbered = numbered
+        self._lines: deque[Line] = deque()
+        self.last = 0
+        """Highest number given."""
+        self.cursor = 1
+        """Next number to send in order."""
+        self.acked = 0
+        """Highest number that counts as accepted."""
+        self.flight: deque[Line] = deque()
+        """Transmissions not answered yet, in the order sent."""
+        self.flight_bytes = 0
+        self.excess = 0
+        """Acknowledgements beyond the lines there were for them."""
+
+    def restart(self) -> None:
+        """Begin a new numbering at 1; the history is gone."""
+        self._lines.clear()
+        self.flight.clear()
+        self.last, self.cursor, self.acked, self.flight_bytes = 0, 1, 0, 0
+
+    def append(self, command: bytes, patience: Patience, *, query: bool) -> Line:
+        """Give a command the next number and keep it."""
+        self.last += 1
+        framed = frame(self.last, command) if self._numbered else command + b"\n"
+        line = Line(self.last, framed, patience, query)
+        self._lines.append(line)
+        while len(self._lines) > HISTORY_LINES and self._lines[0].number <= self.acked:
+            self._lines.popleft()
+        return line
+
+    def line(self, number: int) -> Line:
+        """Give a line of the history. Raises IndexError where it is gone or was never there."""
+        at = number - (self.last - len(self._lines) + 1)
+        if at < 0:
+            raise IndexError(number)
+        return self._lines[at]
+
+    def oldest(self) -> int:
+        """Give the lowest number in the history; last + 1 when it is empty."""
+        return self.last - len(self._lines) + 1
+
+    def depart(self, line: Line) -> None:
+        """Note that a line went out, in order or (a probe) out of order."""
+        if line.number == self.cursor:
+            self.cursor += 1
+        self.flight.append(line)
+        self.flight_bytes += len(line.frame)
+
+    def forget_ahead(self) -> None:
+        """Take lines off that went out ahead of their turn (probes): lines before them are missing, so they fail."""
+        while self.flight and self.flight[-1].number >= self.cursor:
+            self.flight_bytes -= len(self.flight.pop().frame)
+
+    def credit_oldest(self) -> Line | None:
+        """Take an acknowledgement that names no line: it belongs to the oldest line under way."""
+        if not self.flight:
+            self.excess += 1
+            return None
+        line = self.flight.popleft()
+        self.flight_bytes -= len(line.frame)
+        self.acked = max(self.acked, line.number)
+        return line
+
+    def drop_oldest(self) -> None:
+        """Take note that one line under way was rejected."""
+        if self.flight:
+            self.flight_bytes -= len(self.flight.popleft().frame)
+
+    def assume_accepted(self, number: int) -> None:
+        """Take a certain statement: exactly the lines up to a number were accepted.
+
+        Where more had been credited, acknowledgements were too many: they count as excess and the lines are under way
+        again.
+        """
+        self.excess += max(0, self.acked - number)
+        self.acked = number
+        self.cursor = max(self.cursor, number + 1)
+        first = max(number + 1, self.oldest())
+        self.flight = deque(self.line(n) for n in range(first, self.cursor))
+        self.flight_bytes = sum(len(line.frame) for line in self.flight)
+
+    def rewind(self, number: int) -> None:
+        """Go back: the next line out is this one, nothing is under way."""
+        self.cursor = number
+        self.flight.clear()
+        self.flight_bytes = 0
+
+    def resolve(self, number: int, lowest: int) -> int | None:
+        """Give the line that a printer means by a number, from ``lowest`` to last + 1; None where there is none
+        such."""
+        if lowest <= number <= self.last + 1:
+            return number
+        if number < SHORT_COUNTER <= self.last + 1:
+            full = self.last + 1 - (self.last + 1 - number) % SHORT_COUNTER
+            if lowest <= full:
+                return full
+        return None
