@@ -121,7 +121,7 @@ class RunningPrinter:
 
         with self.lock:
             self.printer.poll(time.monotonic())
-            self.printer.do_fault(instruction("at-s", 0.0, verb, arguments))
+            self.printer.acts.do(instruction("at-s", 0.0, verb, arguments))
 
 
 @contextlib.contextmanager

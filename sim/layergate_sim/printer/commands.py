@@ -38,6 +38,8 @@ class Host(Protocol):
     bed: Heater
     t: float
     command_number: int
+    unknown_commands: int
+    cold_moves: int
     ack_extras: str
     keepalive_s: float
     auto_report_s: float
@@ -58,8 +60,6 @@ class Commands:
 
     def __init__(self, host: Host) -> None:
         self._host = host
-        self.cold_moves = 0
-        self.unknown = 0
         self.allow_cold = False
         self.cold_limit_c = host.settings.cold_extrusion_c
         self._table: dict[str, Callable[[Command], Steps | None]] = {
@@ -75,7 +75,7 @@ class Commands:
             self._tool(command)
             return None
         if command.code not in QUIET:
-            self.unknown += 1
+            self._host.unknown_commands += 1
             self._host.say(f'echo:Unknown command: "{command.text}"')
         return None
 
@@ -86,7 +86,7 @@ class Commands:
         host = self._host
         if de == 0.0 or self.allow_cold or host.hotend.read_c(host.t) >= self.cold_limit_c:
             return False
-        self.cold_moves += 1
+        self._host.cold_moves += 1
         host.say("echo: cold extrusion prevented")
         return True
 

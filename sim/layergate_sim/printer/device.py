@@ -21,9 +21,11 @@ from typing import Any
 from layergate_sim.printer import replies
 from layergate_sim.printer.commands import MOVES, Commands, Steps
 from layergate_sim.printer.faults import Faults
+from layergate_sim.printer.faulty import FaultActs
 from layergate_sim.printer.framing import Line, LineReader, Refused
 from layergate_sim.printer.machine import Machine
 from layergate_sim.printer.records import MemoryRecords, Records
+from layergate_sim.printer.report import report_of
 from layergate_sim.printer.scenario import Instruction
 from layergate_sim.printer.settings import PrinterSettings
 from layergate_sim.printer.thermal import Heater
@@ -32,6 +34,7 @@ from layergate_sim.printer.wire import BITS_PER_BYTE, Wire
 from layergate_sim.printer.words import Command, parse
 
 IDLE_DRAIN_S = 0.2  # with an infinite scale: host seconds without input after which the planner's rest is run
+GUARDS_ACT_WITHIN_S = 600.0  # printer seconds; far longer than any guard's time
 IDLE_WAIT_S = 1.0  # the numbered lineage says `wait` this often while idle (facts 1.2)
 _URGENT = re.compile(rb"(?:^|(?<=[\r\n]))[ \t]*(?:N-?\d+[ \t]*)?M(108|112|410|876|999)(?:[^\d\r\n][^\r\n]*)?(?=[\r\n])")
 
@@ -60,9 +63,9 @@ class SimulatedPrinter:
             self.settings.ring_bytes, self.settings.max_line_bytes, numbered_only=self.settings.numbered_only
         )
         byte_s = BITS_PER_BYTE / self.settings.baud if self.settings.baud else 0.0
-        self._wire_in = Wire(byte_s, self.settings.latency_s)
-        self._wire_out = Wire(byte_s, self.settings.latency_s)
-        self._paced_out = not self._wire_out.at_once
+        self.wire_in = Wire(byte_s, self.settings.latency_s)
+        self.wire_out = Wire(byte_s, self.settings.latency_s)
+        self.paced_out = not self.wire_out.at_once
         self._now: float | None = None
         self._now0 = 0.0
         self._jumped = 0.0  # printer seconds skipped, with an infinite scale
@@ -71,17 +74,14 @@ class SimulatedPrinter:
         self.resets = 0
         self.accepted = 0  # commands accepted since power-on
         self.command_number = 0  # commands executed since power-on
+        self.unknown_commands = self.cold_moves = 0
         self.refused: Counter[str] = Counter()
         self.seconds: dict[str, float] = dict.fromkeys(("heating", "dwell", "homing", "probing", "paused"), 0.0)
         self.bytes_in = self.bytes_out = self.bytes_unheard = 0
-        self._out: list[bytes] = []
+        self.out: list[bytes] = []
         self._ack_bytes = b"ok\n"
         self._plain_ack = self.settings.lineage == "common" and not self.settings.advanced_ok
-        # Faults under way, host seconds.
-        self._mute_until = self._slow_until = self._unplugged_until = -math.inf
-        self._reboot_on_plug = False
-        self._stall_s = 0.0
-        self._reply_faults: deque[str] = deque()
+        self.acts = FaultActs(self)
         self._power_up()
 
     def _power_up(self) -> None:
@@ -126,7 +126,7 @@ class SimulatedPrinter:
         """Let everything happen that is due by now, in order of time."""
         if self._now is None:
             self._now = self._now0 = self._last_input_now = now_s
-        wire = self._wire_in
+        wire = self.wire_in
         while (arrival := wire.next_arrival_s()) <= now_s:
             self._run_to(max(arrival, self._now))
             data = wire.pull(arrival)
@@ -153,10 +153,7 @@ class SimulatedPrinter:
         """Host time of the next thing that happens without further input, t being the printer's; inf for nothing."""
         event = self._host_of(t) if t < math.inf else math.inf
         event = min(event, self._now0 + self.faults.next_time_s())
-        if not self.link_up:
-            event = min(event, self._unplugged_until)
-        if self._slow_until > -math.inf:
-            event = min(event, self._slow_until)
+        event = min(event, self.acts.next_event_s())
         if isinstance(self._wait, HostUntil):
             event = min(event, self._wait.host_s)
         if self.settings.instant and len(self.machine.planner):
@@ -192,11 +189,8 @@ class SimulatedPrinter:
     def _happen(self) -> None:
         """Something is due at this moment."""
         for one in self.faults.due(self.now_s - self._now0):
-            self.do_fault(one)
-        if not self.link_up and self.now_s >= self._unplugged_until:
-            self._plug_in()
-        if -math.inf < self._slow_until <= self.now_s:
-            self._end_slow()
+            self.acts.do(one)
+        self.acts.end_due()
         if self.state == "booting" and self.t >= self._boot_until:
             self.state = "running"
             for text in replies.greeting(self.settings.lineage):
@@ -281,21 +275,21 @@ class SimulatedPrinter:
         self.bytes_in += len(data)
         if not self.link_up:
             self.bytes_unheard += len(data)
-        elif self._wire_in.at_once:
+        elif self.wire_in.at_once:
             self._deliver(data)
         else:
-            self._wire_in.push(data, now_s)
+            self.wire_in.push(data, now_s)
 
     def poll(self, now_s: float) -> bytes:
         """Bytes for the host by host time now_s. Records are flushed before."""
         self._advance(now_s)
         self.records.flush()
-        if self._paced_out:
-            data = self._wire_out.pull(now_s)
-            self._paced_out = not self._wire_out.at_once
+        if self.paced_out:
+            data = self.wire_out.pull(now_s)
+            self.paced_out = not self.wire_out.at_once
         else:
-            data = b"".join(self._out)
-            self._out.clear()
+            data = b"".join(self.out)
+            self.out.clear()
             if self.faults.bytes_out and data:
                 data, _ = self.faults.mangle(data, "out")
         self.bytes_out += len(data)
@@ -303,10 +297,10 @@ class SimulatedPrinter:
 
     def next_wakeup_s(self) -> float | None:
         """Host time by which to call `poll` again even without input; None for never."""
-        if self._now is None or self._out:
+        if self._now is None or self.out:
             return self.now_s
         event = min(
-            self._next_host_event(self._next_event_t()), self._wire_in.next_arrival_s(), self._wire_out.next_arrival_s()
+            self._next_host_event(self._next_event_t()), self.wire_in.next_arrival_s(), self.wire_out.next_arrival_s()
         )
         return None if math.isinf(event) else event
 
@@ -328,6 +322,9 @@ class SimulatedPrinter:
             return
         done = 0
         while done < len(data):
+            if self.state != "running":  # a fault has reset it in the middle of these bytes
+                self.bytes_unheard += len(data) - done
+                return
             room = self.reader.room()
             # What does not fit after the reader has taken all it can is lost: the rest goes in at once and is counted.
             end = done + room if 0 < room < len(data) - done else len(data)
@@ -371,8 +368,8 @@ class SimulatedPrinter:
             if raw is None:
                 return
             damaged, acks = reader.damaged, 1
-            if self.faults.per_line:
-                verdict = self._line_faults(raw)
+            if self.faults.per_line or self.acts.for_next_line:
+                verdict = self.acts.on_line(raw, self.accepted + 1)
                 if verdict is None:
                     if self.state != "running":
                         return
@@ -410,9 +407,8 @@ class SimulatedPrinter:
 
     def _begin(self, line: Line, acks: int) -> None:
         command = parse(line.payload.decode("latin-1"))
-        if self._stall_s > 0:
-            stall, self._stall_s = HostUntil(self.now_s + self._stall_s), 0.0
-            self._start(self._later(stall, line, command), line, acks)
+        if self.acts.stall_s > 0:
+            self._start(self._later(HostUntil(self.now_s + self.acts.take_stall()), line, command), line, acks)
         elif command.code in MOVES and self.machine.planner.full:
             if self.settings.instant:
                 self._run_block()
@@ -504,7 +500,7 @@ class SimulatedPrinter:
 
     def _skip(self) -> None:
         """With an infinite scale: jump to the end of the wait, if it has one."""
-        wait = self._wait
+        wait, began = self._wait, self.t
         while self._wait is wait and not self._over():
             if isinstance(wait, (Room, Drained)):
                 self._run_block()
@@ -515,8 +511,9 @@ class SimulatedPrinter:
             elif isinstance(wait, Heat):
                 event = wait.next_event(self.t)
                 if math.isinf(event):
-                    if not self.settings.thermal_guards or not wait.heater.needs_guard:
-                        return  # nothing will ever end it: let it wait in the host's time
+                    # Something is broken: a guard will see it soon. If none does, it waits in the host's time.
+                    if not self.settings.thermal_guards or wait.heater.sound or self.t - began > GUARDS_ACT_WITHIN_S:
+                        return
                     event = self._tick_at
                 self._jump(max(event, self.t + 0.001))
             else:
@@ -524,9 +521,9 @@ class SimulatedPrinter:
 
     def _acknowledge(self, line: Line, acks: int) -> None:
         self._idle_since = self.t
-        if acks == 1 and self._plain_ack and not self.ack_extras and not self._reply_faults and not self._paced_out:
-            if self.now_s >= self._mute_until and self.link_up:
-                self._out.append(self._ack_bytes)
+        if acks == 1 and self._plain_ack and not self.ack_extras and not self.acts.on_replies and not self.paced_out:
+            if self.now_s >= self.acts.mute_until and self.link_up:
+                self.out.append(self._ack_bytes)
             return
         extras, self.ack_extras = self.ack_extras, ""
         if self.settings.advanced_ok:
@@ -541,28 +538,23 @@ class SimulatedPrinter:
     def say(self, text: str) -> None:
         """Send one reply line, through whatever fault is waiting for one."""
         data = text.encode("latin-1", "replace") + b"\n"
-        if self._reply_faults:
-            fault = self._reply_faults.popleft()
-            if fault == "drop-reply":
-                return
-            data = (
-                data[: max(1, len(data) // 2)] if fault == "half-line" else self.faults.damage_line(data[:-1]) + b"\n"
-            )
+        if self.acts.on_replies:
+            data = self.acts.on_reply(data)
         self.emit(data)
 
     def emit(self, data: bytes) -> None:
         """Bytes leave the printer, unless it is mute or unplugged."""
         if not self.link_up:
             return
-        if self.now_s < self._mute_until:
+        if self.now_s < self.acts.mute_until:
             self.faults.counts["muted-bytes"] += len(data)
             return
-        if not self._paced_out:
-            self._out.append(data)
+        if not self.paced_out:
+            self.out.append(data)
             return
         if self.faults.bytes_out:
             data, _ = self.faults.mangle(data, "out")
-        self._wire_out.push(data, self.now_s)
+        self.wire_out.push(data, self.now_s)
 
     def temperatures(self) -> str:
         """The temperature report (facts 1.2), heater outputs 0-127."""
@@ -602,133 +594,6 @@ class SimulatedPrinter:
         if self.settings.reset_on_open:
             self.reset()
 
-    # -- faults
-
-    def _line_faults(self, raw: bytes) -> tuple[bytes, int, bool] | None:
-        """Faults of the line that is about to be accepted: its bytes, how often to acknowledge, touched; None: lost."""
-        acks, touched, lost = 1, False, False
-        counts = self.faults.counts
-        for one in self.faults.for_line(self.accepted + 1):
-            match one.verb:
-                case "corrupt":
-                    raw, touched = self.faults.damage_line(raw), True
-                case "drop-byte-of-line":
-                    raw, touched = self.faults.shorten_line(raw), True
-                case "drop":
-                    lost = True
-                case "drop-ack":
-                    acks = 0
-                case "double-ack":
-                    acks = 2
-                case _:
-                    self.do_fault(one)
-                    lost = lost or self.state != "running" or not self.link_up
-                    continue
-            counts[one.verb] += 1
-        return None if lost else (raw, acks, touched)
-
-    def do_fault(self, one: Instruction) -> None:
-        """Carry out one fault now."""
-        self.faults.counts[one.verb] += 1
-        arguments = one.arguments
-        match one.verb:
-            case "drop-reply" | "half-line" | "corrupt-reply":
-                self._reply_faults.append(one.verb)
-            case "drop-ack" | "drop" | "corrupt" | "double-ack" | "drop-byte-of-line":
-                self._reply_faults.append("drop-reply" if one.verb == "drop-ack" else one.verb)
-            case "garbage":
-                self.emit(self.faults.noise(int(arguments[0])) + (b"\n" if arguments[1] == "closed" else b""))
-            case "mute":
-                self._mute_until = max(self._mute_until, self.now_s + float(arguments[0]))
-            case "slow":
-                self._begin_slow(float(arguments[0]), float(arguments[1]))
-            case "busy":
-                self._stall_s = max(self._stall_s, float(arguments[0]))
-            case "reset":
-                self.reset()
-            case "unplug":
-                self._unplug(float(arguments[0]), reboot=arguments[1] == "reboot")
-            case "clog":
-                self.machine.flowing = float(arguments[0])
-            case "unclog":
-                self.machine.flowing = 1.0
-            case "stuck-axis" | "free-axis":
-                self.machine.stick("XYZ".index(arguments[0]), stuck=one.verb == "stuck-axis")
-            case "shift":
-                self.machine.lag["XYZ".index(arguments[0])] += float(arguments[1])
-            case _:
-                self._break_heater(one)
-
-    def _break_heater(self, one: Instruction) -> None:
-        heater = self.hotend if one.arguments[0] == "hotend" else self.bed
-        match one.verb:
-            case "heater-lost":
-                heater.fail(self.t, lost=True)
-            case "runaway":
-                heater.fail(self.t, stuck=True)
-            case "sensor-open" | "sensor-short":
-                heater.fail(self.t, sensor=one.verb.removeprefix("sensor-"))
-            case _:
-                heater.fail(self.t, lost=False, stuck=False, sensor="ok")
-
-    def _begin_slow(self, bytes_s: float, seconds: float) -> None:
-        for data in self._out:
-            self._wire_out.push(data, self.now_s)
-        self._out.clear()
-        self._wire_out.byte_s = 1.0 / bytes_s
-        self._paced_out = True
-        self._slow_until = self.now_s + seconds
-
-    def _end_slow(self) -> None:
-        self._slow_until = -math.inf
-        self._wire_out.byte_s = BITS_PER_BYTE / self.settings.baud if self.settings.baud else 0.0
-
-    def _unplug(self, seconds: float, *, reboot: bool) -> None:
-        self.link_up = False
-        self._unplugged_until = self.now_s + seconds
-        self._reboot_on_plug = reboot
-        self._wire_in.clear()
-        self._wire_out.clear()
-        self._out.clear()
-        self.reader.clear()
-
-    def _plug_in(self) -> None:
-        self.link_up = True
-        if self._reboot_on_plug:
-            self.reset()
-
-    # -- totals
-
     def report(self) -> dict[str, Any]:
         """Totals since power-on, in printer seconds, mm and mm3, and the number of each fault that happened."""
-        machine, planner = self.machine, self.machine.planner
-        return {
-            "state": self.state,
-            "printer_seconds": round(self.t, 3),
-            "motion_seconds": round(planner.motion_s, 6),
-            "heating_seconds": round(self.seconds["heating"], 3),
-            "dwell_seconds": round(self.seconds["dwell"], 3),
-            "homing_seconds": round(self.seconds["homing"] + self.seconds["probing"], 3),
-            "paused_seconds": round(self.seconds["paused"], 3),
-            "commands_accepted": self.accepted,
-            "commands_executed": self.command_number,
-            "unknown_commands": self.commands.unknown,
-            "cold_moves": self.commands.cold_moves,
-            "blocks_run": planner.blocks_run,
-            "blocks_abandoned": machine.blocks_abandoned,
-            "planner_rests": planner.rests,
-            "positions_clamped": machine.clamped,
-            "filament_pushed_mm": round(machine.pushed_mm, 5),
-            "filament_pulled_mm": round(machine.pulled_mm, 5),
-            "filament_laid_mm": round(machine.laid_mm, 5),
-            "volume_laid_mm3": round(machine.laid_mm * machine.filament_area_mm2, 5),
-            "deposits": machine.deposits,
-            "bytes_in": self.bytes_in,
-            "bytes_out": self.bytes_out,
-            "bytes_unheard": self.bytes_unheard,
-            "ring_overrun_bytes": self.reader.overrun_bytes,
-            "lines_cut": self.reader.lines_cut,
-            "lines_refused": dict(self.refused),
-            "resets": self.resets,
-            "faults": dict(self.faults.counts),
-        }
+        return report_of(self)

@@ -137,11 +137,8 @@ class LineReader:
             del buffer[: end + 1]
             self._consumed += end + 1
             touched = False
-            while self._taints and self._taints[0] <= self._consumed:
-                # A byte dropped right behind a line's end counts for both neighbours: it may have been either's.
+            while self._taints and self._taints[0] < self._consumed:
                 touched = True
-                if self._taints[0] == self._consumed:
-                    break
                 self._taints.popleft()
             if raw:
                 self.damaged = touched
