@@ -13,16 +13,27 @@ class MissingLayerLimits(Limits):
         gt=1,
         description="gap of the layer's lowest tenth against its neighbours'; one lost layer makes 2 (geometry)",
     )
-    gap_over_flow_ratio: float = Field(
-        1.4,
-        gt=1,
-        description="gap ratio against the ratio of bead areas; half-way, in logarithm, from 1 (thick layer) to 2 (lost layer)",
+    fill_ratio: float = Field(
+        0.714,
+        gt=0,
+        lt=1,
+        description="bead area over gap, lowest quarter of the path, against the neighbours'; half-way, in logarithm, from 1 "
+        "(thicker layer, fed for its height) to 1/2 (one lost layer)",
+    )
+    median_fill_ratio: float = Field(
+        0.8, gt=0, lt=1, description="the same for the median, which bridges' thicker beads may raise (measured)"
     )
     most_on_step: float = Field(0.4, description="share of the path that may still lie one step above what is under it")
     second_way_at_two_steps: float = Field(
         0.6, description="share of the path two steps above, where remnants lie at the lost height"
     )
     second_way_on_step: float = Field(0.3, description="share of the path one step above, for the second way")
+    most_remnants: float = Field(
+        0.75, description="path at the lost height against the layers below and above it, where remnants are left"
+    )
+    alike: float = Field(
+        1.3, gt=1, description="path of the layers on both sides of a lost one, the longer over the shorter"
+    )
     strand_gap: float = Field(
         1.15,
         description="gap in diameters of the free strand from which a bead no longer touches what is under it; for second layers",
@@ -40,10 +51,11 @@ class MissingLayer(Rule):
     How it decides and when it does not apply
         For every bead the gap to what lies under that very bead is measured. The layer's lowest tenth of gaps is compared
         with the medians of three layers below and of three above, each side for itself: a change from thick to thin layers
-        is no gap. The flow must not explain it: the smallest ratio of bead areas over five quantiles. Bridges, overhangs
-        and roofs leave a part of the layer on its step; a lost layer leaves next to nothing. The step over a raft is
-        deliberate: it is known by the layer under it, which is larger on all sides and made of parallel lines. Second layers
-        are judged by whether their beads touch the first at all. The first layer, and a lost last layer, can't be judged.
+        is no gap. The flow must not explain it: the cross-section of the beads over the gap that they have to fill must
+        have fallen against both sides. Bridges, overhangs and roofs leave a part of the layer on its step; a lost layer
+        leaves next to nothing. The air left over supports lies where nothing was before, and the step over a raft is known
+        by the layer under it, which is larger on all sides and made of parallel lines. Second layers are judged by whether
+        their beads touch the first at all. The first layer, a lost last layer and spirals can't be judged.
 
     What to do
         Make the job again from its model and check it once more. If the gap stays, the model or the settings cause it.
@@ -60,68 +72,54 @@ class MissingLayer(Rule):
         if len(chosen) < 2:
             raise NotApplicableError("a gap shows only between layers, and there are fewer than two")
         gap = layers.gap_mm[chosen, 0]
-        below, above = side_medians(gap, layers.stack[chosen])
-        step = largest(below, above)
-        ratio = gap / step
-        flow = self._flow_ratio(layers, chosen)
-        limits = self.limits
-        for at in np.flatnonzero(ratio >= limits.gap_ratio).tolist():
-            index = int(chosen[at])
-            if at == 0 or layers.stack[chosen[at - 1]] != layers.stack[index]:
+        step = largest(*side_medians(gap, layers.stack[chosen]))
+        starved = self._fed_too_little(layers, chosen)
+        for at in range(1, len(chosen)):
+            index, under = int(chosen[at]), int(chosen[at - 1])
+            first_in_stack = layers.stack[under] != layers.stack[index]
+            if first_in_stack or layers.ramp[index] or not starved[at] or not np.isfinite(step[at]):
                 continue
-            on_step = layers.gap_share(index, -1.0, 1.5 * step[at])
-            if layers.ramp[index] or self._over_raft(layers, index):
-                continue
-            first_after = at == 1 or layers.stack[chosen[at - 2]] != layers.stack[index]
-            explained = ratio[at] / flow[at] < limits.gap_over_flow_ratio if np.isfinite(flow[at]) else False
-            if (
-                on_step < limits.most_on_step
-                and not explained
-                and (not first_after or self._hangs(layers, index, ratio[at]))
+            second = at == 1 or layers.stack[chosen[at - 2]] != layers.stack[index]
+            if layers.z_mm[index] - layers.z_mm[under] < self.limits.gap_ratio * step[at] and (
+                second or not self._only_remnants(layers, int(chosen[at - 2]), under, index)
             ):
-                yield self._found(
-                    layers, index, int(chosen[at - 1]), float(gap[at]), float(step[at]), on_step, float(flow[at])
-                )
-        yield from self._second_way(layers, chosen, gap, step, flow, ratio)
+                continue
+            height = self._gap(layers, index, float(gap[at]), float(step[at]), second)
+            if height and not self._over_raft(layers, index):
+                yield self._found(layers, index, under, height, float(step[at]))
 
-    def _second_way(
-        self,
-        layers: LayerMap,
-        chosen: np.ndarray,
-        gap: np.ndarray,
-        step: np.ndarray,
-        flow: np.ndarray,
-        ratio: np.ndarray,
-    ) -> Findings:
-        """A lost layer of which remnants lie at the lost height: most of the layer above starts two steps high."""
+    def _gap(self, layers: LayerMap, index: int, gap: float, step: float, second: bool) -> float | None:
+        """Give how high above what lies under it a layer starts, mm, where that is more than a step; else None."""
         limits = self.limits
-        for at in range(2, len(chosen)):
-            index = int(chosen[at])
-            if ratio[at] >= limits.gap_ratio or not np.isfinite(step[at]) or layers.ramp[index]:
-                continue
-            if layers.stack[chosen[at - 2]] != layers.stack[index]:
-                continue
-            if layers.gap_mm[index, 2] < 1.6 * step[at] or (
-                np.isfinite(flow[at]) and flow[at] >= limits.gap_over_flow_ratio
-            ):
-                continue
-            at_two = layers.gap_share(index, 1.6 * step[at], 2.5 * step[at])
-            on_step = layers.gap_share(index, -1.0, 1.5 * step[at])
-            if (
-                at_two > limits.second_way_at_two_steps
-                and on_step < limits.second_way_on_step
-                and not self._over_raft(layers, index)
-            ):
-                median = float(layers.gap_mm[index, 2])
-                yield self._found(layers, index, int(chosen[at - 1]), median, float(step[at]), on_step, float(flow[at]))
+        on_step = layers.gap_share(index, -1.0, 1.5 * step)
+        if gap >= limits.gap_ratio * step:
+            if on_step >= limits.most_on_step or (second and not self._hangs(layers, index, gap / step)):
+                return None
+            return gap
+        # A lost layer of which remnants lie at the lost height: most of the layer above still starts two steps high.
+        median = float(layers.gap_mm[index, 2])
+        if second or median < 1.6 * step or on_step >= limits.second_way_on_step:
+            return None
+        at_two = layers.gap_share(index, 1.6 * step, 2.5 * step)
+        return median if at_two > limits.second_way_at_two_steps else None
 
-    def _flow_ratio(self, layers: LayerMap, chosen: np.ndarray) -> np.ndarray:
-        """Give the smallest ratio, over the quantiles, of bead area to the neighbours': (m,); NaN where flow is unknown."""
-        area = layers.area_mm2[chosen]
-        below, above = side_medians(area, layers.stack[chosen])
-        ratio = area / largest(below, above)
-        known = np.isfinite(ratio).all(axis=1)
-        return np.where(known, np.min(np.where(known[:, None], ratio, np.inf), axis=1), np.nan)
+    def _only_remnants(self, layers: LayerMap, before: int, between: int, above: int) -> bool:
+        """Say whether a layer that stands at the height of the gap lacks most of what lies above and below it.
+
+        Where it does not, or where those two are not alike, the gap is the air that is left on purpose over supports: a
+        roof of the part starts above it, and other things stood below.
+        """
+        path = layers.path_mm
+        less, more = sorted((float(path[before]), float(path[above])))
+        return bool(path[between] < self.limits.most_remnants * less and more < self.limits.alike * less)
+
+    def _fed_too_little(self, layers: LayerMap, chosen: np.ndarray) -> np.ndarray:
+        """Say which layers' beads are too thin for the gap they have to fill: (m,) bool; True where flow is unknown."""
+        fill = layers.fill_mm[chosen][:, 1:3]
+        below, above = side_medians(fill, layers.stack[chosen])
+        ratio = fill / np.fmin(below, above)
+        fed: np.ndarray = (ratio >= (self.limits.fill_ratio, self.limits.median_fill_ratio)).any(axis=1)
+        return ~fed
 
     def _hangs(self, layers: LayerMap, index: int, ratio: float) -> bool:
         """Say whether the beads of a second layer are too thin to touch the first, as free strands of their flow."""
@@ -147,9 +145,7 @@ class MissingLayer(Rule):
         parallel = float((shares + np.roll(shares, 1) + np.roll(shares, -1)).max())
         return bool(larger and parallel > 0.6)
 
-    def _found(
-        self, layers: LayerMap, index: int, under: int, gap: float, step: float, on_step: float, flow: float
-    ) -> Finding:
+    def _found(self, layers: LayerMap, index: int, under: int, gap: float, step: float) -> Finding:
         lost = max(1, round(gap / step) - 1)
         z, z_under = float(layers.z_mm[index]), float(layers.z_mm[under])
         lines = (int(layers.last_line[under]), int(layers.first_line[index]))
@@ -158,14 +154,15 @@ class MissingLayer(Rule):
             "gap_mm": gap,
             "usual_gap_mm": step,
             "gap_ratio": gap / step,
-            "share_still_supported": on_step,
+            "share_still_supported": layers.gap_share(index, -1.0, 1.5 * step),
             "layers_missing": lost,
             "path_over_gap_mm": float(layers.path_mm[index]),
         }
         fed = ""
-        if np.isfinite(flow):
-            evidence["flow_ratio"] = flow
-            fed = ", with flow for one layer only"
+        if layers.flow_known:
+            evidence["bead_area_mm2"] = float(layers.area_mm2[index, 2])
+            evidence["usual_bead_area_mm2"] = float(layers.area_mm2[under, 2])
+            fed = ", though its beads are fed for one layer only"
         return self.finding(
             f"{what} between Z {z_under:.2f} and Z {z:.2f} mm: layer {index + 1} is laid {gap:.2f} mm above what lies under it, "
             f"where {step:.2f} mm is usual{fed}. Nothing is laid between lines {lines[0]} and {lines[1]}.",

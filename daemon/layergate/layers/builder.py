@@ -71,6 +71,7 @@ class _Open:
     box: list[float] = field(default_factory=lambda: [np.inf, np.inf, -np.inf, -np.inf])
     gaps: F64 = field(default_factory=lambda: np.zeros(GAP_BINS))
     areas: F64 = field(default_factory=lambda: np.zeros((2, AREA_BINS)))
+    fills: F64 = field(default_factory=lambda: np.zeros((2, AREA_BINS)))
     directions: npt.NDArray[np.float32] = field(default_factory=lambda: np.zeros(DIRECTIONS, np.float32))
     hot_end_c: float = float("nan")
     kept: list[tuple[F64, ...]] = field(default_factory=list)
@@ -91,6 +92,7 @@ class _Open:
             beads=self.beads, path_mm=self.path_mm, laid_mm=self.laid_mm, dry_mm=self.dry_mm,
             box_mm=(self.box[0], self.box[1], self.box[2], self.box[3]),
             gap_mm=tuple(gap_quantiles(self.gaps).tolist()), area_mm2=tuple(area_quantiles(self.areas).tolist()),
+            fill_mm=tuple(area_quantiles(self.fills).tolist()),
             gap_bins=bins.astype(np.int32), gap_weights=weights.astype(np.float32), directions=self.directions,
             hot_end_c=self.hot_end_c,
         )  # fmt: skip
@@ -239,6 +241,11 @@ class LayerBuilder:
         measured = ~partly_dry & (length >= TOLERANCES.least_bead_mm) & (area > 0)
         if measured.any():
             layer.areas += area_histogram(area[measured], length[measured])
+            # Gap of each bead: the mean over its samples, which carry equal path.
+            first = np.searchsorted(samples.bead, np.arange(len(beads)))
+            mean_gap = np.add.reduceat(samples.gap_mm, first) / np.diff(first, append=len(samples.bead))
+            over = measured & (mean_gap > TOLERANCES.same_height_mm)
+            layer.fills += area_histogram(area[over] / mean_gap[over], length[over])
         direction = np.mod(np.arctan2(beads.y1 - beads.y0, beads.x1 - beads.x0), np.pi) * (DIRECTIONS / np.pi)
         classes = np.minimum(np.rint(direction), DIRECTIONS).astype(np.int64) % DIRECTIONS
         layer.directions += np.bincount(classes, length, DIRECTIONS).astype(np.float32)
@@ -275,7 +282,9 @@ class LayerBuilder:
     def _layer_at(self, z: float, rise: float) -> _Open:
         """Find or open the layer that beads at this height belong to."""
         if z < self._stack_top - TOLERANCES.new_stack_mm:
-            self._new_stack()
+            higher = sum(layer.z_mm > z + TOLERANCES.height_mm for layer in self._stack_layers)
+            if higher >= TOLERANCES.new_stack_layers:
+                self._new_stack()
         if rise:
             if self._spiral_base is None:
                 self._spiral_base = z - rise

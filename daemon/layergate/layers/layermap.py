@@ -40,6 +40,8 @@ class LayerRow:
     """Height above what lies under the beads: quantiles QUANTILES over the path."""
     area_mm2: tuple[float, ...]
     """Bead cross-section: quantiles QUANTILES over the path; NaN where no flow is known."""
+    fill_mm: tuple[float, ...]
+    """Bead cross-section over the bead's mean gap, which is about its width: quantiles QUANTILES over the path."""
     gap_bins: npt.NDArray[np.int32]
     gap_weights: npt.NDArray[np.float32]
     """The gap's histogram, sparse: bins of GAP_BIN_MM and path length in each."""
@@ -71,6 +73,8 @@ class LayerMap:
     """(n, 5): quantiles of the gap, see QUANTILES."""
     area_mm2: F64
     """(n, 5): quantiles of the bead cross-section."""
+    fill_mm: F64
+    """(n, 5): quantiles of bead cross-section over gap; about the bead width where the flow fills the gap."""
     width_mm: F64
     """Bead width that the median cross-section implies at the median gap (stadium model)."""
     planned_s: F64
@@ -130,8 +134,9 @@ def layer_map(rows: list[LayerRow], planned_s: list[float], filament_area_mm2: f
     laid = np.array([row.laid_mm for row in rows])
     gap = np.array([row.gap_mm for row in rows]).reshape(count, len(QUANTILES))
     area = np.array([row.area_mm2 for row in rows]).reshape(count, len(QUANTILES))
+    fill = np.array([row.fill_mm for row in rows]).reshape(count, len(QUANTILES))
     if not flow_known:
-        area = np.full_like(area, np.nan)
+        area, fill = np.full_like(area, np.nan), np.full_like(fill, np.nan)
     middle = QUANTILES.index(0.5)
     height = gap[:, middle]
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -153,6 +158,7 @@ def layer_map(rows: list[LayerRow], planned_s: list[float], filament_area_mm2: f
         box_mm=np.array([row.box_mm for row in rows]).reshape(count, 4),
         gap_mm=gap,
         area_mm2=area,
+        fill_mm=fill,
         width_mm=np.where(np.isfinite(width), width, np.nan),
         planned_s=np.array(planned_s, np.float64),
         directions=directions / np.where(total > 0, total, 1.0),

@@ -32,8 +32,10 @@ class Tolerances:
     largest_extent_mm: float = 400.0
     """The support field reaches this far around the first bead; a larger machine's outer parts are not judged."""
 
-    new_stack_mm: float = 1.5
-    """Material laid this far below the highest layer starts another stack: an object of its own, or another job."""
+    new_stack_mm: float = 0.3
+    new_stack_layers: int = 4
+    """Material laid this far below the highest layer, and this many layers down, starts another stack: an object of its
+    own, or another job. Supports and towers lag one or two layers behind."""
 
     open_layers: int = 24
     """Layers of a stack that may still grow; interleaved supports and towers come back to the last few only."""

@@ -185,7 +185,7 @@ class MoveReader:
         g92 = code == _G92
         home = code == _G28
         words = {letter: self._word(columns, letter, scale) for letter in "XYZ"}
-        e_word = self._extruder_words(columns, is_move | g92, scale)
+        e_word = self._extruder_words(columns, is_move, scale)
         bare_g92 = g92 & ~np.isfinite(words["X"]) & ~np.isfinite(words["Y"]) & ~np.isfinite(words["Z"])
         bare_g92 &= ~np.isfinite(e_word)
         any_home = home & ~(columns.has("X") | columns.has("Y") | columns.has("Z")) if home.any() else home
