@@ -131,6 +131,8 @@ class Journal:
         Raises:
             JournalError: the file or disk failed; nothing of the transaction is kept.
         """
+        if self._connection is None:
+            raise JournalError("the journal is closed")
         return await asyncio.shield(asyncio.get_running_loop().run_in_executor(self._thread, self._transaction, work))
 
     def _transaction(self, work: Callable[[sqlite3.Connection], T]) -> T:

@@ -23,7 +23,7 @@ from layergate.config import MIB, PreflightConfig
 
 log = structlog.get_logger(__name__)
 
-DEFAULT_COMMAND = (sys.executable, "-m", "layergate.preflight.worker")
+DEFAULT_COMMAND = (sys.executable, "-P", "-m", "layergate.preflight.worker")
 NICE = 10
 OOM_SCORE_ADJUST = 800  # of 1000: the first to go when memory is short (proc_pid_oom_score_adj(5))
 ERROR_TEXT_BYTES = 16 * 1024  # kept of standard error, its end
