@@ -8,7 +8,7 @@ from pathlib import Path
 from layergate.link import log
 from layergate.link.process import LinkConfig, LinkProcess
 from layergate.link.server import SocketTakenError
-from layergate.link.streamer import Settings
+from layergate.link.settings import Settings
 from layergate.link.transports import Endpoint, make_transport
 
 
@@ -27,6 +27,11 @@ def parse(arguments: list[str] | None = None) -> LinkConfig:
         default="pause,paused,resume,resumed,cancel",
         help="requests of the printer (// action:) that are honoured, with commas; empty for none",
     )
+    parser.add_argument(
+        "--position-witness",
+        action="store_true",
+        help="compare M114 with the plan at layers (if it does not stop there)",
+    )
     parser.add_argument("--emergency-parser", choices=["yes", "no"], help="default: as the printer reports")
     given = parser.parse_args(arguments)
     if given.ring is not None and given.ring < 32:
@@ -39,6 +44,7 @@ def parse(arguments: list[str] | None = None) -> LinkConfig:
         numbered=not given.no_line_numbers,
         settings=Settings(
             actions=frozenset(filter(None, given.actions.split(","))),
+            position_witness=given.position_witness,
             emergency_parser=None if given.emergency_parser is None else given.emergency_parser == "yes",
         ),
     )

@@ -32,6 +32,7 @@ EventType = Literal[
     "resend",  # {"run", "line", "count"}: the printer asked again; count is of this run
     "busy",  # {"text"}: alive, working on a long command
     "remark",  # {"text", "kind": "cold-extrusion" | "unknown-command" | "endstop" | "action" | "other"}
+    "position",  # {"run", "line", "reported_mm": [x, y, z, e], "planned_mm": [..], "off_mm"}: only where configured
     "printer-error",  # {"text"}: the machine reported a fault
     "printer-reset",  # {"text"}: greeting seen where none was due
     # {"run", "outcome": completed|canceled|aborted, "reason", "line", "commands", "resends", "seconds",

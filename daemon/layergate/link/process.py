@@ -18,11 +18,13 @@ from layergate.link import log
 from layergate.link.backoff import Backoff
 from layergate.link.eventlog import EventLog
 from layergate.link.jobfile import Commands, JobFile
-from layergate.link.protocol import Limits, LineProtocol
+from layergate.link.limits import Limits
+from layergate.link.protocol import LineProtocol
 from layergate.link.server import Refused as Answer
 from layergate.link.server import Server
+from layergate.link.settings import Settings
 from layergate.link.states import Run
-from layergate.link.streamer import Refused, Settings, Streamer
+from layergate.link.streamer import Refused, Streamer
 from layergate.link.transports import Endpoint, OpenError, Transport, make_transport
 
 SAME_COMPLAINT_S = 600.0

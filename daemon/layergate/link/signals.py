@@ -106,6 +106,6 @@ class Unresponsive:
 
 
 Signal = (
-    Synced | Acknowledged | Proved | ResendAsked | Temperatures | Position | Identity | Busy | Remark | Action | MachineFault
-    | PrinterReset | GaveUp | Unresponsive
+    Synced | Acknowledged | Proved | ResendAsked | Temperatures | Position | Identity | Busy | Remark | Action |
+    MachineFault | PrinterReset | GaveUp | Unresponsive
 )  # fmt: skip

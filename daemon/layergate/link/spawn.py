@@ -31,6 +31,7 @@ def link_command(
     reset_on_open: str = "keep",
     actions: Sequence[str] = ("pause", "paused", "resume", "resumed", "cancel"),
     emergency_parser: bool | None = None,
+    position_witness: bool = False,
 ) -> list[str]:
     """Give the command line of a link process."""
     command = [sys.executable, "-m", "layergate.link", "--name", name, "--device", device, "--baud", str(baud)]
@@ -41,6 +42,8 @@ def link_command(
         command.append("--no-line-numbers")
     if emergency_parser is not None:
         command += ["--emergency-parser", "yes" if emergency_parser else "no"]
+    if position_witness:
+        command.append("--position-witness")
     return command
 
 

@@ -9,53 +9,27 @@ the protocol can't go on, the same commands go out unnumbered, and again as soon
 
 from collections import deque
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import Any, Literal
 
 from layergate.jobindex import JobIndex
 from layergate.link import signals
+from layergate.link.feed import Feed
 from layergate.link.jobfile import Commands
 from layergate.link.messages import EventType
+from layergate.link.notices import Notices
 from layergate.link.progress import Progress
 from layergate.link.protocol import LineProtocol
 from layergate.link.safe_end import Heaters
+from layergate.link.settings import Settings
 from layergate.link.signals import Signal
 from layergate.link.states import RUN, Do, Link, Run
 
 Outcome = Literal["completed", "canceled", "aborted"]
 Outgoing = tuple[EventType, dict[str, Any]]
 
-AHEAD_BLOCKS = 2
-"""Blocks held ready: one being sent, one read ahead, so that a slow card never starves the printer."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Settings:
-    """What the owner of a link may set, and times in seconds."""
-
-    actions: frozenset[str] = frozenset({"pause", "paused", "resume", "resumed", "cancel"})
-    """``// action:`` requests of the printer that are honoured."""
-    emergency_parser: bool | None = None
-    """M108 and M112 are acted on from the byte stream; None: as the printer reports."""
-    poll_s: float = 2.0
-    """M105 this often where the printer does not report temperatures by itself."""
-    report_s: int = 2
-    """Interval asked for with M155."""
-    heartbeat_s: float = 10.0
-    """M105 this often where it does: a proof of life, and a certain acknowledgement among plain ones."""
-    certain_every_lines: int = 500
-    """M105 after so many lines: its answer names the line it belongs to, and corrects lost and doubled ones."""
-    progress_s: float = 0.5
-    safe_end_s: float = 30.0
-    """Wait so long for the acknowledgement of heaters-off before the run counts as ended."""
-    identity_s: float = 0.3
-    """Firmware that acknowledges on reception answers M115 after its ``ok``: wait so long."""
-    temperature_s: float = 0.9
-    """Temperature events at most this often."""
-    same_remark_s: float = 10.0
-    """The same remark again only after this: one lineage repeats it with every move."""
-    resend_event_s: float = 1.0
-    busy_event_s: float = 10.0
+_QUERY = b"M105"
+_POSITION = b"M114"
+_G = ord("G")
 
 
 class Refused(Exception):  # noqa: N818  (it is an answer, not a fault)
@@ -85,18 +59,16 @@ class Streamer:
         self._prove_due = False
         self._polled_at = 0.0
         self._owes_heaters_off: list[bytes] = []
-        self._said: dict[str, float] = {}
-        self._temperature_at = self._busy_at = self._resend_at = float("-inf")
+        self._notices = Notices(self.settings)
         self._clear_run()
 
     def _clear_run(self) -> None:
         self._index: JobIndex | None = None
         self._progress: Progress | None = None
         self._heaters = Heaters()
-        self._blocks: deque[Commands] = deque()
-        self._at = 0
-        self._next_block = 0
-        self._asked_block: int | None = None
+        self._feed: Feed | None = None
+        self._witness: deque[tuple[int, tuple[float | None, ...]]] = deque()
+        self._witnessed_layer = 0
         self._since_certain = 0
         self._renumber_due = False
         self._printer_waits = False
@@ -142,7 +114,7 @@ class Streamer:
     def deadline(self) -> float | None:
         """Give the time at which `tick` has something to do."""
         times = [self.protocol.deadline(), self._identity_at, self._end_by]
-        if self.ready and self.protocol.room(4):
+        if self.ready and self.protocol.room(len(_QUERY)):
             times.append(self._polled_at + self._poll_interval())
         return min((time for time in times if time is not None), default=None)
 
@@ -194,6 +166,7 @@ class Streamer:
         self._clear_run()
         self.run, self._index = run, index
         self._progress = Progress(index, now)
+        self._feed = Feed(len(index.blocks.offset))
         self._started_at = self._progress_at = now
         self._renumber_due = True
         self._go(Do.START)
@@ -244,23 +217,15 @@ class Streamer:
     @property
     def wanted_block(self) -> int | None:
         """Number of the block to read next; asked for once."""
-        if self.state not in (Run.NUMBERING, Run.PRINTING, Run.PAUSED) or self._index is None:
+        if self._feed is None or self.state not in (Run.NUMBERING, Run.PRINTING, Run.PAUSED):
             return None
-        if self._asked_block is not None or len(self._blocks) >= AHEAD_BLOCKS:
-            return None
-        if self._next_block >= len(self._index.blocks.offset):
-            return None
-        self._asked_block = self._next_block
-        return self._next_block
+        return self._feed.wanted()
 
     def offer(self, run: str, block: int, commands: Commands, now: float) -> None:
         """Take a block whose payload has been verified."""
-        if run != self.run or block != self._asked_block:
-            return  # of a run that has ended meanwhile
-        self._asked_block = None
-        self._next_block += 1
-        self._blocks.append(commands)
-        self._pump(now)
+        if run == self.run and self._feed is not None:  # else it is of a run that has ended meanwhile
+            self._feed.offer(block, commands)
+            self._pump(now)
 
     # -- signals of the protocol ----------------------------------------------------------------------------------
 
@@ -270,7 +235,8 @@ class Streamer:
                 case signals.Acknowledged():
                     self._on_acknowledged(signal.number, now)
                 case signals.Temperatures():
-                    self._on_temperatures(signal, now)
+                    if data := self._notices.temperature(signal, now):
+                        self._emit("temperature", **data)
                 case signals.Proved():
                     if self._prove_due:
                         self._barrier_passed(now)
@@ -299,7 +265,7 @@ class Streamer:
                 case signals.Unresponsive():
                     self.reopen = signal.reason
                 case signals.Position():
-                    pass
+                    self._on_position(signal)
 
     def _on_synced(self) -> None:
         if self.state is Run.NUMBERING:
@@ -308,7 +274,7 @@ class Streamer:
             for command in self._owes_heaters_off:
                 self._chores.append((command, ""))
             if self._owes_heaters_off:
-                self._chores.append((b"M105", "barrier"))
+                self._chores.append((_QUERY, "barrier"))
             self._chores.append((b"M115", "identity"))
 
     def _on_acknowledged(self, number: int, now: float) -> None:
@@ -362,26 +328,24 @@ class Streamer:
             self._chores.append((b"M155 S%d" % self.settings.report_s, ""))
         self._emit("link-up", firmware=self.firmware, capabilities=dict(self.capabilities))
 
-    def _on_temperatures(self, signal: signals.Temperatures, now: float) -> None:
-        if now < self._temperature_at + self.settings.temperature_s:
-            return
-        readings = signal.readings
-        hot_end, bed = readings.get("T") or readings.get("T0"), readings.get("B")
-        if hot_end is None and bed is None:
-            return
-        self._temperature_at = now
+    def _on_position(self, signal: signals.Position) -> None:
+        if not self._witness:
+            return  # the job's own question, or somebody else's
+        line, planned = self._witness.popleft()
+        reported = (signal.x_mm, signal.y_mm, signal.z_mm)
+        off = [abs(at - plan) for at, plan in zip(reported, planned, strict=False) if plan is not None]
         self._emit(
-            "temperature",
-            hot_end_c=hot_end.value_c if hot_end else None,
-            hot_end_target_c=hot_end.target_c if hot_end else None,
-            bed_c=bed.value_c if bed else None,
-            bed_target_c=bed.target_c if bed else None,
+            "position",
+            run=self.run,
+            line=line,
+            reported_mm=[*reported, signal.e_mm],
+            planned_mm=list(planned),
+            off_mm=round(max(off), 4) if off else None,
         )
 
     def _on_resend(self, number: int, now: float) -> None:
         self._resends += 1
-        if self.run is not None and now >= self._resend_at + self.settings.resend_event_s:
-            self._resend_at = now
+        if self.run is not None and self._notices.resend(now):
             line = self._progress.line if self._progress else 0
             self._emit("resend", run=self.run, line=line, count=self._resends, number=number)
 
@@ -389,22 +353,16 @@ class Streamer:
         if signal.waits_for_person and not self._printer_waits and self.run is not None:
             self._printer_waits = True
             self._emit("paused", run=self.run, by="printer")
-        if now >= self._busy_at + self.settings.busy_event_s:
-            self._busy_at = now
+        if self._notices.busy(now):
             self._emit("busy", text=signal.text)
 
     def _on_remark(self, text: str, kind: str, now: float) -> None:
         if kind == "unknown-command" and self.state is Run.DRAINING and "M400" in text:
             # Dwelling empties the motion queue too (facts.md 1.4), in firmware that knows no M400.
-            self._chores = deque([(b"G4 P1", ""), (b"M105", "barrier")])
+            self._chores = deque([(b"G4 P1", ""), (_QUERY, "barrier")])
             self._void_pending()
-        key = text if kind != "other" else "other"
-        if now < self._said.get(key, float("-inf")) + (self.settings.same_remark_s if kind != "other" else 1.0):
-            return
-        if len(self._said) > 64:
-            self._said.clear()
-        self._said[key] = now
-        self._emit("remark", text=text[:200], kind=kind)
+        if data := self._notices.remark(text, kind, now):
+            self._emit("remark", **data)
 
     def _on_action(self, name: str, now: float) -> None:
         self._emit("remark", text=name[:60], kind="action")
@@ -433,7 +391,7 @@ class Streamer:
         while self._chores and self._may_send(self._chores[0][0]):
             command, chore = self._chores.popleft()
             number = protocol.submit(command, now)
-            if command == b"M105":
+            if command == _QUERY:
                 self._polled_at, self._since_certain = now, 0
             if chore:
                 self._pending.append((number, chore))
@@ -443,52 +401,70 @@ class Streamer:
             if protocol.quiet:
                 protocol.prove(now)
             return
-        if self.ready and now >= self._polled_at + self._poll_interval() and protocol.room(4):
-            self._polled_at, self._since_certain = now, 0
-            protocol.submit(b"M105", now)
+        if self.ready and now >= self._polled_at + self._poll_interval() and protocol.room(len(_QUERY)):
+            self._query(now)
         if self.state is Run.PRINTING:
-            self._feed(now)
+            self._send_job(now)
 
     def _may_send(self, command: bytes) -> bool:
         # The safe end does not wait behind a heat-up: it goes into the printer's own queue, which has room for it.
         past = self.state is Run.ENDING and self.protocol.long_under_way and len(self.protocol.ledger.flight) <= 6
         return past or self.protocol.room(len(command))
 
-    def _feed(self, now: float) -> None:
-        protocol, progress = self.protocol, self._progress
-        if progress is None:
+    def _send_job(self, now: float) -> None:
+        """Send commands of the job while there is room: the hot path."""
+        protocol, progress, feed = self.protocol, self._progress, self._feed
+        if progress is None or feed is None:
             return
-        while True:
-            if not self._blocks:
-                if self._index is not None and self._next_block >= len(self._index.blocks.offset):
-                    self._go(Do.EXHAUSTED)
-                    # The answer to M105 comes after M400 is done and can't be mistaken for a doubled acknowledgement.
-                    self._chores.extend([(b"M400", ""), (b"M105", "barrier")])
-                    self._pump(now)
+        while (commands := feed.commands) is not None:
+            at, count = feed.at, len(commands)
+            if at == 0 and self.settings.position_witness and not self._ask_position(feed, now):
                 return
-            commands = self._blocks[0]
-            at = self._at
-            while at < len(commands):
+            while at < count:
                 line, command = commands[at]
-                if self._since_certain >= self.settings.certain_every_lines and protocol.room(4):
-                    self._polled_at, self._since_certain = now, 0
-                    protocol.submit(b"M105", now)
+                if self._since_certain >= self.settings.certain_every_lines and protocol.room(len(_QUERY)):
+                    self._query(now)
                 if not protocol.room(len(command)):
-                    self._at = at
+                    feed.at = at
                     return
-                if command[0] != 71:  # ord("G"): no heater, no tool, no line counter
-                    if command[:4].upper() == b"M110" and self.protocol.numbered:
-                        self._at = at
-                        self.abort(
-                            f"line {line} of the job sets the line counter (M110), which belongs to the link", now
-                        )
-                        return
-                    self._heaters.see(command)
+                if command[0] != _G and not self._note(line, command, now):
+                    return
                 progress.sent(protocol.submit(command, now), line)
                 self._since_certain += 1
                 at += 1
-            self._blocks.popleft()
-            self._at = 0
+            feed.next_block()
+        if feed.exhausted:
+            self._go(Do.EXHAUSTED)
+            # The answer to M105 comes after M400 is done and can't be mistaken for a doubled acknowledgement.
+            self._chores.extend([(b"M400", ""), (_QUERY, "barrier")])
+            self._pump(now)
+
+    def _note(self, line: int, command: bytes, now: float) -> bool:
+        """Look at a command that may set a heater, choose a tool or set the line counter; False where it can't be
+        sent."""
+        if command[:4].upper() == b"M110" and self.protocol.numbered:
+            self.abort(f"line {line} of the job sets the line counter (M110), which belongs to the link", now)
+            return False
+        self._heaters.see(command)
+        return True
+
+    def _ask_position(self, feed: Feed, now: float) -> bool:
+        """Ask where the nozzle is, before the first block of a layer; False while there is no room for the question."""
+        index, progress = self._index, self._progress
+        if index is None or progress is None or progress.layer == self._witnessed_layer:
+            return True
+        if not self.protocol.room(len(_POSITION)):
+            return False
+        self._witnessed_layer = progress.layer
+        blocks, at = index.blocks, feed.block
+        planned = (blocks.x_mm[at], blocks.y_mm[at], blocks.z_mm[at], blocks.e_mm[at])
+        self._witness.append((blocks.first_line[at], planned))
+        self.protocol.submit(_POSITION, now)
+        return True
+
+    def _query(self, now: float) -> None:
+        self._polled_at, self._since_certain = now, 0
+        self.protocol.submit(_QUERY, now)
 
     def _void_pending(self) -> None:
         self._pending = deque((number, "") for number, _ in self._pending)
@@ -503,7 +479,7 @@ class Streamer:
         """Send no more lines of the job; switch heaters off; then the run ends."""
         self._go(Do.END)
         self._end = (outcome, reason)
-        self._blocks.clear()
+        self._feed = None
         self._chores.clear()
         self._void_pending()
         self._renumber_due = False
@@ -518,7 +494,7 @@ class Streamer:
         self._owes_heaters_off = self._heaters.off()
         self._end_by = now + self.settings.safe_end_s
         self._chores.extend((command, "") for command in self._owes_heaters_off)
-        self._chores.append((b"M105", "barrier"))
+        self._chores.append((_QUERY, "barrier"))
         self._pump(now)
 
     def _raw_heaters_off(self) -> bytes:
