@@ -1,0 +1,219 @@
+"""``layergate benchmark``: how fast this board checks jobs, stage by stage, and how much memory that takes.
+
+Writes a job of its own into the temporary directory, checks it as a user would, in a process of its own, then clocks the
+stages here; removes the job. Knows nothing of how the stages work. Figures of a busy machine say little: CPU time
+stands beside wall time.
+"""
+
+import json
+import os
+import resource
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import click
+
+DEADLINE_S = 600.0
+_PIECE_BYTES = 512 * 1024  # as in layergate.preflight.examine
+_STAGES = ("payload", "claims", "tokenizer", "moves", "layers", "planner")
+
+
+class Run(NamedTuple):
+    """One process, from start to end."""
+
+    wall_s: float
+    cpu_s: float
+    peak_mb: float
+    path_mm: float
+    """Path length of the beads, as the report has it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stages:
+    """CPU seconds by stage, of one pass over a job."""
+
+    seconds: dict[str, float]
+    moves: int
+
+
+def run_check(job: Path, *arguments: str) -> Run:
+    """Check one job by ``layergate check`` in a process of its own.
+
+    Raises:
+        click.ClickException: the process could not judge the job or took longer than DEADLINE_S.
+    """
+    begin = time.perf_counter()
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    command = [sys.executable, "-c", _CHECK, "check", "--format", "json", *arguments, str(job)]
+    try:
+        done = subprocess.run(command, capture_output=True, check=False, timeout=DEADLINE_S)  # noqa: S603 our own program
+    except subprocess.TimeoutExpired as error:
+        raise click.ClickException(f"the check of {job.name} took longer than {DEADLINE_S:.0f} s") from error
+    wall = time.perf_counter() - begin
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    text = done.stderr.decode(errors="replace").strip().splitlines()
+    if done.returncode not in (0, 1) or not text or not text[-1].startswith("peak_kb "):
+        raise click.ClickException(f"the check of {job.name} failed: {text[-1] if text else 'no output'}")
+    cpu = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    path_mm = sum(json.loads(done.stdout)["layers"]["path_mm"])
+    return Run(wall, cpu, float(text[-1].split()[1]) * 1024 / 1e6, path_mm)
+
+
+# Reports its own peak: getrusage would give the peak of whoever started it, where that is larger (Linux, getrusage(2)).
+_CHECK = """
+import atexit, sys
+def peak():
+    try:
+        with open("/proc/self/status") as status:
+            kb = next(line.split()[1] for line in status if line.startswith("VmHWM"))
+    except OSError:
+        import resource
+        kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // (1024 if sys.platform == "darwin" else 1)
+    print("peak_kb", kb, file=sys.stderr)
+atexit.register(peak)
+from layergate.cli.main import main
+main()
+"""
+
+
+def time_stages(job: Path) -> Stages:
+    """Pass one job through the engine's stages and clock each of them. Rules and report are not among them."""
+    from layergate.gcode.blocks import read_blocks  # noqa: PLC0415 numpy is loaded only when it is needed
+    from layergate.gcode.claims import Claims  # noqa: PLC0415
+    from layergate.gcode.columns import read_columns  # noqa: PLC0415
+    from layergate.gcode.dialect import DEFAULT_DIALECT  # noqa: PLC0415
+    from layergate.layers.builder import LayerBuilder  # noqa: PLC0415
+    from layergate.toolpath.moves import MoveReader, Moves, concatenate  # noqa: PLC0415
+    from layergate.toolpath.planner import MotionLimits, Planner  # noqa: PLC0415
+
+    seconds = dict.fromkeys(_STAGES, 0.0)
+
+    def clocked(stage: str, function: Callable[..., Any], *arguments: Any, **more: Any) -> Any:
+        begin = time.process_time()
+        result = function(*arguments, **more)
+        seconds[stage] += time.process_time() - begin
+        return result
+
+    claims, reader, planner = Claims(), MoveReader(DEFAULT_DIALECT), Planner(MotionLimits())
+    layers = LayerBuilder(2.405, lambda beads: None)
+    count = size = 0
+    piece: list[Moves] = []
+
+    def work() -> None:
+        nonlocal count
+        if not piece:
+            return
+        moves = clocked("moves", concatenate, piece)
+        piece.clear()
+        count += len(moves)
+        identifiers = clocked("layers", layers.feed, moves)
+        clocked("planner", planner.feed, moves, identifiers)
+
+    with job.open("rb") as stream:
+        blocks: Iterator[Any] = read_blocks(stream, DEFAULT_DIALECT)
+        while (block := clocked("payload", next, blocks, None)) is not None:
+            clocked("claims", claims.read, block.raw, block.first_line, keys=False)
+            columns = clocked("tokenizer", read_columns, block.payload, block.first_line)
+            moves = clocked("moves", reader.read, columns)
+            if len(moves):
+                piece.append(moves)
+            size += len(block.raw)
+            if size >= _PIECE_BYTES:
+                work()
+                size = 0
+        work()
+    clocked("layers", layers.finish)
+    clocked("planner", planner.finish)
+    return Stages(seconds, count)
+
+
+def rule_seconds(job: Path) -> float:
+    """Give the time that all rules together take of one check."""
+    from layergate.preflight.catalogue import load_rules  # noqa: PLC0415
+    from layergate.preflight.examine import examine  # noqa: PLC0415
+    from layergate.printer import UNSTATED  # noqa: PLC0415
+
+    with job.open("rb") as stream:
+        return sum(examine(stream, job.name, UNSTATED, load_rules([]), "").rule_seconds.values())
+
+
+def median_run(job: Path, times: int) -> Run:
+    """Give the medians of several checks; the peak is the largest."""
+    return medians([run_check(job) for _ in range(times)])
+
+
+def medians(runs: list[Run]) -> Run:
+    """Give the medians of several runs of one job; the peak is the largest."""
+    return Run(
+        statistics.median(run.wall_s for run in runs),
+        statistics.median(run.cpu_s for run in runs),
+        max(run.peak_mb for run in runs),
+        runs[0].path_mm,
+    )
+
+
+@click.command("benchmark")
+@click.option(
+    "--megabytes", type=click.IntRange(1, 500), default=20, show_default=True, help="Size of the job that is written."
+)
+@click.option("--repeat", type=click.IntRange(1, 9), default=3, show_default=True, help="Runs that medians are of.")
+@click.argument("job", required=False, type=click.Path(exists=True, dir_okay=False, path_type=Path))
+def benchmark(megabytes: int, repeat: int, job: Path | None) -> None:
+    """Print how fast this board checks jobs: a generated one, or JOB (plain text)."""
+    with tempfile.TemporaryDirectory(prefix="layergate-benchmark-") as folder:
+        empty = Path(folder) / "empty.gcode"
+        empty.touch()
+        if job is None:
+            from layergate.cli.benchmark_job import write_job  # noqa: PLC0415
+
+            job = Path(folder) / "generated.gcode"
+            try:
+                with job.open("wb") as stream:
+                    write_job(stream, megabytes * 1_000_000, relative_e=False)
+            except OSError as error:
+                raise click.ClickException(f"{folder}: the job can't be written: {error.strerror}") from error
+        _print_figures(job, empty, repeat)
+
+
+def _print_figures(job: Path, empty: Path, repeat: int) -> None:
+    megabytes = job.stat().st_size / 1e6
+    if not megabytes:
+        raise click.ClickException(f"{job}: an empty job has no figures")
+    load = os.getloadavg()[0] if hasattr(os, "getloadavg") else 0.0
+    cores = os.cpu_count() or 1
+    click.echo(f"{job.name}, {megabytes:.1f} MB; {cores} core(s), load {load:.1f}; medians of {repeat}")
+    if load > cores / 2:
+        click.echo("This machine is busy: trust CPU time, not wall time.")
+    start, whole = median_run(empty, repeat), median_run(job, repeat)
+    passes = [time_stages(job) for _ in range(repeat)]
+    rules = statistics.median(rule_seconds(job) for _ in range(repeat))
+    path_m = whole.path_mm / 1000
+    click.echo()
+    click.echo(f"{'stage (CPU time)':<28}{'s':>9}{'MB/s':>9}")
+    for stage in _STAGES:
+        _line(stage, statistics.median(one.seconds[stage] for one in passes), megabytes)
+    _line("all rules", rules, megabytes)
+    _line("whole check, wall", whole.wall_s, megabytes)
+    _line("whole check, CPU", whole.cpu_s, megabytes)
+    _line("start-up (empty job), wall", start.wall_s)
+    _line("start-up (empty job), CPU", start.cpu_s)
+    click.echo()
+    click.echo(f"{'peak memory':<28}{whole.peak_mb:9.0f} MB")
+    click.echo(f"{'path laid':<28}{path_m:9.1f} m in {passes[0].moves:,} moves")
+    if path_m:
+        click.echo(f"{'CPU time per metre of path':<28}{1000 * (whole.cpu_s - start.cpu_s) / path_m:9.3f} ms")
+
+
+def _line(name: str, seconds: float, megabytes: float | None = None) -> None:
+    rate = f"{megabytes / seconds:9.1f}" if megabytes and seconds > 0 else ""
+    click.echo(f"{name:<28}{seconds:9.3f}{rate}")
+
+
+COMMANDS = [benchmark]
