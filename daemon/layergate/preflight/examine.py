@@ -196,6 +196,8 @@ class _Preflight:
         job.laid_mm += float(moves.laid_mm.sum())
         deposits = np.flatnonzero(moves.kind == DEPOSIT)
         if len(deposits):
+            if job.first_deposit_line is None:
+                job.first_deposit_line = int(moves.line[deposits[0]])
             job.last_deposit_line = int(moves.line[deposits[-1]])
         job.last_move_line = int(moves.line[-1])
         before = layers.current

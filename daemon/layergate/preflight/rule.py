@@ -76,6 +76,8 @@ class JobFacts:
     first_move_line: int | None = None
     first_extrusion_line: int | None = None
     extruder_mode_stated: bool = False
+    first_deposit_line: int | None = None
+    """Where material is first laid along a path, purges included."""
     last_deposit_line: int | None = None
     last_move_line: int | None = None
     macro_lines: list[int] = field(default_factory=list)
