@@ -45,12 +45,11 @@ def read_blocks(stream: BinaryIO, dialect: Dialect, block_bytes: int = BLOCK_BYT
     """
     offset, first_line = 0, 1
     rest = b""
+    window = block_bytes
     while True:
-        data = stream.read(max(1, block_bytes - len(rest)))
-        if not data:
-            break
+        data = stream.read(max(1, window - len(rest)))
         rest += data
-        if len(rest) < block_bytes:
+        if data and len(rest) < window:
             continue
         cut = _last_line_end(rest)
         if not cut:
@@ -58,8 +57,12 @@ def read_blocks(stream: BinaryIO, dialect: Dialect, block_bytes: int = BLOCK_BYT
                 raise UnreadableJobError(
                     f"line {first_line} is longer than {LONGEST_LINE_BYTES:,} bytes: not a text file"
                 )
-            block_bytes *= 2  # one line longer than a block: read on to its end
+            window *= 2  # one line longer than a block: read on to its end
+        if not data:
+            break
+        if not cut:
             continue
+        window = block_bytes
         block = _block(rest[:cut], offset, first_line, dialect)
         rest = rest[cut:]
         offset += cut
@@ -78,5 +81,6 @@ def _last_line_end(data: bytes) -> int:
 
 def _block(raw: bytes, offset: int, first_line: int, dialect: Dialect) -> Block:
     text = payload(raw, dialect)
-    ends = text.count(b"\n")
-    return Block(offset, first_line, raw, text, ends if text.endswith(b"\n") else ends + 1)
+    # A last line that has no end is a line, too, even if nothing of it goes to the printer.
+    unended = not raw.endswith((b"\n", b"\r"))
+    return Block(offset, first_line, raw, text, text.count(b"\n") + unended)

@@ -39,11 +39,12 @@ _CLASS[ord("A") : ord("Z") + 1] = _LETTER
 _CLASS[ord("a") : ord("z") + 1] = _LETTER
 _CLASS[10] = _NEWLINE
 
-# Neighbouring classes that a plain line never has: a blank inside or before a number, a sign anywhere but before a number.
+# Neighbouring classes that a plain line never has: a blank inside or before a number, a sign anywhere but before a number,
+# letters in a row.
 _ODD_PAIR = np.zeros(64, np.bool_)
 for _left, _right in (
     (_BLANK, _DIGIT), (_BLANK, _SIGN), (_BLANK, _DOT), (_DIGIT, _SIGN), (_DOT, _SIGN), (_SIGN, _SIGN),
-    (_SIGN, _BLANK), (_SIGN, _LETTER), (_SIGN, _NEWLINE), (_DOT, _DOT),
+    (_SIGN, _BLANK), (_SIGN, _LETTER), (_SIGN, _NEWLINE), (_DOT, _DOT), (_LETTER, _LETTER),
 ):  # fmt: skip
     _ODD_PAIR[_left * 8 + _right] = True
 
@@ -56,6 +57,7 @@ _BELOW_DOT = np.array(
 )  # before a point f from the end
 _DIGITS = np.uint64(0x0F0F0F0F0F0F0F0F)
 _POWER_OF_TEN = 10.0 ** np.arange(23)
+_NUMBERS_END = 6553  # commands with higher numbers have no code and stay unread
 _MOST_DIGITS = 15  # a significand of 15 digits is below 2**53
 
 
@@ -172,7 +174,7 @@ def read_columns(text: bytes, first_line: int) -> Columns:
     # Lines that are not plain words go one by one to a slower and more patient reader.
     odd_at = _odd_positions(kind, mark_kind, marks)
     odd_rows = row_of_line[np.searchsorted(line_end, odd_at)] if len(odd_at) else np.empty(0, np.int32)
-    odd_parts = [odd_rows]
+    odd_parts = [odd_rows, row[has_point & (digits <= 0)]]
     if (too_long := digits > _MOST_DIGITS).any():
         odd_parts.append(row[too_long])
     exponent = (raw_letter == ord("e")) & (kind[letter_at - 1] != _BLANK) & (kind[letter_at - 1] < _LETTER)
@@ -196,15 +198,17 @@ def read_columns(text: bytes, first_line: int) -> Columns:
         plain = (
             ~wordless
             & np.isfinite(number)
-            & (number >= 0)
-            & (number < 6553)
-            & np.isin(letter[bounded], np.frombuffer(b"GMTDN", np.uint8))
+            & ~signed[bounded]
+            & (digits[bounded] > fraction[bounded])
+            & (number < _NUMBERS_END)
+            & np.isin(letter[bounded], np.frombuffer(b"GMT", np.uint8))
         )
         code[plain] = letter[bounded[plain]].astype(np.int32) * 65536 + np.rint(number[plain] * 10).astype(np.int32)
         is_text = np.isin(code, _TEXT_CODES)
         masks[is_text] = 0
         g_and_m = (1 << (ord("G") - 65)) | (1 << (ord("M") - 65))
         twice = (total != masks) | ((masks & g_and_m) == g_and_m)
+        twice |= ((masks & g_and_m) != 0) & (letter[bounded] == ord("T"))
         starts_elsewhere = line_start[lines] != letter_at[bounded]
         odd_parts.append(np.flatnonzero((~plain | starts_elsewhere | twice) & ~is_text).astype(np.int32))
     else:
@@ -236,7 +240,8 @@ def read_columns(text: bytes, first_line: int) -> Columns:
 def _code_of_odd(item: OddLine) -> int:
     if item.reading == "macro":
         return MACRO
-    return code_of(item.command) if item.command and item.reading != "unread" else UNREAD
+    known = item.command and item.reading != "unread" and float(item.command[1:]) < _NUMBERS_END
+    return code_of(item.command) if known else UNREAD
 
 
 def _odd_positions(kind: U8, mark_kind: U8, marks: I64) -> I64:

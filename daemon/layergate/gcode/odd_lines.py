@@ -10,16 +10,20 @@ from typing import Literal
 
 Reading = Literal["words", "macro", "text", "several-commands", "repeated-word", "unread"]
 
-_COMMAND = re.compile(rb"([GMTDN])\s*([0-9]+(?:\.[0-9]+)?)", re.IGNORECASE)
-_TEXT = re.compile(rb"M\s*(?:16|23|28|30|32|117|118|486|928)(?![0-9.])", re.IGNORECASE)
-_MACRO = re.compile(rb"[A-Za-z_][A-Za-z0-9_]*[A-Za-z_][A-Za-z0-9_]*(?:\s.*)?$", re.DOTALL)
+_COMMAND = re.compile(rb"([GMT])[ \t]*([0-9]+(?:\.[0-9]*)?)", re.IGNORECASE)
+_TEXT = re.compile(rb"M[ \t]*0*(?:16|23|28|30|32|117|118|486|928)(?![0-9.])", re.IGNORECASE)
+# A name of at least two letters; not words without blanks, such as X5Y5.
+_MACRO = re.compile(
+    rb"(?!(?:[A-Za-z][0-9]+)+(?:[ \t]|\Z))[A-Za-z_][A-Za-z0-9_]*[A-Za-z_][A-Za-z0-9_]*(?:[ \t][ -~\t]*)?"
+)
 # One word: a letter and a number in which blanks may stand (RS-274/NGC 3.3); an exponent only after an upper-case
-# letter and as a small e, since `X10E5` is two words and printers write `E-1.29e-15`.
+# letter and as a small e, since `X10E5` is two words and printers write `E-1.29e-15`. Letters in a row are prose, unless
+# they name axes, as in `G28 XY`.
 _WORD = re.compile(
-    rb"\s*([A-Z])[ \t]*([+-]?[ \t]*(?:[0-9](?:[ \t]*[0-9])*[ \t]*(?:\.(?:[ \t]*[0-9])*)?|\.[ \t]*[0-9](?:[ \t]*[0-9])*)"
-    rb"(?:e[+-]?[0-9]+)?)"
-    rb"|\s*([a-z])[ \t]*([+-]?[ \t]*(?:[0-9](?:[ \t]*[0-9])*[ \t]*(?:\.(?:[ \t]*[0-9])*)?|\.[ \t]*[0-9](?:[ \t]*[0-9])*))"
-    rb"|\s*([A-Za-z])(?![A-Za-z_])"
+    rb"[ \t]*([A-Z])[ \t]*([+-]?[ \t]*(?:[0-9](?:[ \t]*[0-9])*[ \t]*(?:\.(?:[ \t]*[0-9])*)?|\.[ \t]*[0-9](?:[ \t]*[0-9])*)"
+    rb"(?:(?<=[0-9.])e[+-]?[0-9]+)?)"
+    rb"|[ \t]*([a-z])[ \t]*([+-]?[ \t]*(?:[0-9](?:[ \t]*[0-9])*[ \t]*(?:\.(?:[ \t]*[0-9])*)?|\.[ \t]*[0-9](?:[ \t]*[0-9])*))"
+    rb"|[ \t]*([A-Za-z])(?:(?![A-Za-z_])|(?=[XYZExyze]*(?:[ \t]|\Z))(?<=[XYZExyze]))"
 )
 _MOVES = frozenset({"G0", "G1", "G2", "G3"})
 
@@ -45,8 +49,7 @@ def read_odd_line(text: bytes) -> OddLine:
     """Read one line of a payload, which is not empty."""
     command_match = _COMMAND.match(text)
     if not command_match:
-        macro = _MACRO.match(text) is not None and text.isascii() and text.decode().isprintable()
-        return OddLine("", {}, text, "macro" if macro else "unread")
+        return OddLine("", {}, text, "macro" if _MACRO.fullmatch(text) else "unread")
     letter = command_match[1].decode().upper()
     command = f"{letter}{float(command_match[2]):g}"
     if _TEXT.match(text):
@@ -70,6 +73,4 @@ def read_odd_line(text: bytes) -> OddLine:
         else:  # printers of the community convention take the first
             words[name] = float(re.sub(rb"[ \t]", b"", number)) if number else float("nan")
         position = word.end()
-    if letter in "DN":
-        reading = "unread"
     return OddLine(command, words, text, reading)
