@@ -46,6 +46,8 @@ class Service:
     def __init__(self, config: Config, *, opener_for: LinkOpenerFor | None = None) -> None:
         self.config = config
         self._stop = asyncio.Event()
+        self.ready = asyncio.Event()
+        """Set when all parts run and the control socket is served."""
         self.stamps = Stamps()
         directory = config.spool_directory()
         self.spool = Spool(
@@ -139,6 +141,7 @@ class Service:
             parts["tcp" if over_tcp else "control"] = serve_http(app, listener)
         async with asyncio.TaskGroup() as root:
             tasks = [root.create_task(work, name=name) for name, work in parts.items()]
+            self.ready.set()
             notify(READY="1", STATUS=f"{len(self.desks)} printer(s)")
             log.info("serving", version=__version__, control=str(self.config.control_socket()), tasks=list(parts))
             await self._stop.wait()

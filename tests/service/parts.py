@@ -70,7 +70,7 @@ class FakeLink:
         self.ports: list[FakePort] = []
         self.emit("link-up", firmware="harbour test", capabilities={})
 
-    def emit(self, kind: Any, **data: Any) -> Event:
+    def emit(self, kind: Any, /, **data: Any) -> Event:
         at = datetime.now(UTC).isoformat().replace("+00:00", "Z")
         event = Event(len(self.all) + 1, kind, at, time.monotonic(), data)
         self.all.append(event)

@@ -40,6 +40,8 @@ GONE_AFTER_S = 30.0  # a link that can't be reached or started for so long is go
 JOURNAL_PAUSE_S = 5.0
 REFUSED_PAUSE_S = 3.0  # a printer that ends its last run settles in seconds
 MOST_REFUSALS = 10
+STOP_REQUEST = "stop request"
+CANCELED_BY = "canceled by"  # how the link's reason begins where we asked for it; the printer's own is another
 
 
 class Desk:
@@ -73,6 +75,7 @@ class Desk:
         self._checkpoint_at = 0.0
         self._refusals = 0
         self._not_before = 0.0
+        self._stopped_run: str | None = None
         self._waits_told: str | None = None
         self._journal_told = False
         self._limits = Limits(**config.watch.model_dump())
@@ -165,25 +168,29 @@ class Desk:
         job = self._must_print({"printing", "paused"}, "canceled")
         if job.id != job_id:
             raise StateError(f"{self.name} prints job {job.id}, not {job_id}")
-        link = self._connected()
-        async with self._lock:
-            await link.command("cancel")
-            return await self._move(job, "ending", message="cancel asked for", who=who)
+        await self._connected().command("cancel", reason=f"{CANCELED_BY} {who}")
+        return await self._ending(job, "cancel asked for", who)
 
     async def stop(self, who: str) -> None:
         """Send a stop request (M112), ahead of every queue. It is no safety device: see the README."""
         link = self._connected()
         job = self.job
-        await link.command("stop")
+        self._stopped_run = job.run if job else None
+        await link.command("stop")  # before anything is written: a card may be slow
         log.warning("stop request sent", printer=self.name, who=who)
-        async with self._lock:
-            if job is not None and self.job is not None and self.job.situation in {"printing", "paused"}:
-                await self._move(self.job, "ending", message="stop request", who=who)
+        if job is not None:
+            await self._ending(job, STOP_REQUEST, who)
+        what = f"{STOP_REQUEST} sent"
         await self.journal.do(
-            lambda db: store.add_history(
-                db, job=job.id if job else None, printer=self.name, what="stop request sent", who=who
-            )
+            lambda db: store.add_history(db, job=job.id if job else None, printer=self.name, what=what, who=who)
         )
+
+    async def _ending(self, job: Job, message: str, who: str) -> Job:
+        """Enter that a run is being ended, unless the link was quicker and it has ended."""
+        async with self._lock:
+            if self.job is not None and self.job.id == job.id and self.job.situation in {"printing", "paused"}:
+                return await self._move(self.job, "ending", message=message, who=who)
+        return await self.journal.do(lambda db: store.get_job(db, job.id))
 
     def _must_print(self, situations: set[Situation], done: str) -> Job:
         if self.job is None or self.job.situation not in situations:
@@ -464,7 +471,7 @@ class Desk:
 
     async def _checkpoint(self, event: Event) -> None:
         """Keep in the journal how far the run is: what is known of it should the link be lost."""
-        if self.job is None or self.watch is None:
+        if self.job is None or self.watch is None or event.number <= self.job.event:
             return
         at = time.monotonic()
         layer, line = self.watch.layer, self.watch.line
@@ -492,11 +499,23 @@ class Desk:
         self.publish()
         return moved
 
+    def _end_situation(self, job: Job, ended: dict[str, Any]) -> Situation:
+        reason = str(ended.get("reason") or "")
+        match ended.get("outcome"):
+            case "completed":
+                return "completed-with-warnings" if job.remarks else "completed"
+            case "canceled":
+                ours = job.situation == "ending" or reason.startswith(CANCELED_BY)
+                return "canceled" if ours else "canceled-at-printer"
+            case _:
+                ours = job.run == self._stopped_run or (job.situation == "ending" and job.message == STOP_REQUEST)
+                return "stopped" if ours else "aborted"
+
     async def _end(self, ended: dict[str, Any]) -> None:
         """Enter the end of the run; tries until the journal takes it."""
         job, watch = self.job, self.watch
         assert job is not None
-        situation = _end_situation(job, ended)
+        situation = self._end_situation(job, ended)
         reached = watch.layer if watch is not None and watch.line else job.layer
         line = max(watch.line if watch is not None else 0, job.line, int(ended.get("line") or 0))
         if situation in {"completed", "completed-with-warnings"}:
@@ -535,22 +554,12 @@ class Desk:
         if situation.startswith("completed"):
             await self.hub.alert("completed", f"{job.name}: all {job.layers} layers", printer=self.name, job=job.id)
         elif situation in {"aborted", "stopped", "canceled-at-printer"}:
-            text = f"{job.name} ended {message}. Look at the printer: heaters should be off."
+            text = f"{job.name} ended {message}. Look at the printer and make sure that its heaters are off."
             await self.hub.alert("aborted", text, printer=self.name, job=job.id)
         if self.needs_clearing:
             text = f"take the part off {self.name}, then confirm that its bed is clear"
             await self.hub.alert("needs-clearing", text, printer=self.name, job=job.id)
         self.wake.set()
-
-
-def _end_situation(job: Job, ended: dict[str, Any]) -> Situation:
-    match ended.get("outcome"):
-        case "completed":
-            return "completed-with-warnings" if job.remarks else "completed"
-        case "canceled":
-            return "canceled" if job.situation == "ending" else "canceled-at-printer"
-        case _:
-            return "stopped" if job.situation == "ending" and job.message == "stop request" else "aborted"
 
 
 async def _always_valid(_: Job) -> bool:

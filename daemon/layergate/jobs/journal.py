@@ -143,7 +143,8 @@ class Journal:
             try:
                 result = work(self._connection)
             except BaseException:
-                self._connection.execute("ROLLBACK")
+                if self._connection.in_transaction:  # a full disk has ended it already
+                    self._connection.execute("ROLLBACK")
                 raise
             self._connection.execute("COMMIT")
             return result
