@@ -4,11 +4,16 @@ RULES = (
     "layergate_rules.cold_extrusion:ColdExtrusion",
     "layergate_rules.damaged_bytes:DamagedBytes",
     "layergate_rules.forbidden_command:ForbiddenCommand",
+    "layergate_rules.mid_air_bead:MidAirBead",
     "layergate_rules.missing_layer:MissingLayer",
+    "layergate_rules.no_heat_wait:NoHeatWait",
     "layergate_rules.not_a_print_job:NotAPrintJob",
     "layergate_rules.outside_build_volume:OutsideBuildVolume",
+    "layergate_rules.partial_layer:PartialLayer",
     "layergate_rules.settings_change:SettingsChange",
+    "layergate_rules.shifted_layers:ShiftedLayers",
     "layergate_rules.starved_layer:StarvedLayer",
     "layergate_rules.truncated:Truncated",
+    "layergate_rules.unsupported_island:UnsupportedIsland",
 )
 """What the entry point lists: ``module:Class`` of every rule of this distribution, sorted."""

@@ -47,7 +47,8 @@ _USUAL_GUARD_C = (
 class SettingsChange(Rule):
     """What it looks for
         Settings that stay after the job or move and scale the print behind its numbers: stored settings, steps per mm,
-        offsets, heater tuning, motor current, soft end stops off, a lowered guard against cold extrusion, switched pins.
+        offsets, heater tuning, motor current, soft end stops off, a lowered guard against cold extrusion, switched pins, the
+        drivers' mode in the middle of the print.
 
     Why it matters
         The next job, too, prints with them. Offsets and steps move the part without any coordinate showing it; a pin may
@@ -98,6 +99,9 @@ class SettingsChange(Rule):
         first_bead = int(layers.first_line.min()) if len(layers) else job.lines + 1
         self._judge_stored(first_bead)
         self._judge_end_stops(first_bead)
+        if "M569" in self._notes and self._notes["M569"].last > first_bead:
+            why = "the drivers' mode while the motors run, which may lose steps"
+            self._held["M569", why] = self._notes.pop("M569")
         for (command, why), seen in self._held.items():
             yield self.finding(
                 f"{command} in {seen.text()} changes {why}.",
