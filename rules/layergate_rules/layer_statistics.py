@@ -58,3 +58,11 @@ def largest(first: F64, second: F64) -> F64:
     """Give the larger of two values, the other one where one is NaN."""
     result: F64 = np.fmax(first, second)
     return result
+
+
+def number_of(layers: LayerMap, stack: int, z_mm: float) -> int | None:
+    """Give the number (from 1) of the layer of a stack that is nearest to a height; None if the stack has none."""
+    rows = np.flatnonzero(layers.stack == stack)
+    if not len(rows):
+        return None
+    return int(rows[np.argmin(np.abs(layers.z_mm[rows] - z_mm))]) + 1

@@ -20,7 +20,8 @@ from layergate.toolpath.moves import DEPOSIT, DRY, Moves
 F64 = npt.NDArray[np.float64]
 I64 = npt.NDArray[np.int64]
 
-_MOST_BEADS_KEPT = 300_000
+_MOST_BEADS_KEPT = 300_000  # of one layer, for rules that look at its beads
+_MOST_SAMPLES_KEPT = 1_500_000  # of all open layers, about 40 MB; beyond, layers are closed early
 _FEWEST_RAMPS = 4  # consecutive rising beads that make a spiral; fewer are a way up to the next layer
 _LONGEST_LEVEL_PIECE = 12  # beads of a level piece between two climbs that does not end a spiral
 _SAME_PLACE_MM = 0.01
@@ -35,8 +36,10 @@ class Beads:
     """
 
     layer: int
-    """Identifier that the builder gave; see LayerBuilder.numbers."""
+    """Identifier that the builder gave; its number in the layer map is known only at the end."""
     z_mm: float
+    stack: int
+    ramp: bool
     line: I64
     x0: F64
     y0: F64
@@ -118,6 +121,7 @@ class LayerBuilder:
         self._stack_top = -np.inf
         self._stack_layers: list[_Open] = []
         self._touch = 0
+        self._samples_kept = 0
         self._current = 0
         self._spiral_base: float | None = None
         self._spiral_step: float | None = None
@@ -277,6 +281,9 @@ class LayerBuilder:
                 )
             )
             layer.beads_kept += len(beads)
+            self._samples_kept += len(samples.bead)
+            while self._samples_kept > _MOST_SAMPLES_KEPT and len(self._open) > 3:
+                self._close(min(self._open.values(), key=lambda item: item.touched))
         return layer.identifier
 
     def _layer_at(self, z: float, rise: float) -> _Open:
@@ -330,6 +337,7 @@ class LayerBuilder:
 
     def _close(self, layer: _Open) -> None:
         del self._open[layer.stack, layer.key]
+        self._samples_kept -= sum(len(part.bead) for part in layer.samples)
         if layer.purge:
             self._purges[layer.identifier] = layer.row()
             self.purge_filament_mm += layer.laid_mm
@@ -369,6 +377,6 @@ def _beads(layer: _Open) -> Beads:
         )
     )
     return Beads(
-        layer.identifier, layer.z_mm, line.astype(np.int64), x0, y0, x1, y1, z1, length, area, samples,
+        layer.identifier, layer.z_mm, layer.stack, layer.ramp, line.astype(np.int64), x0, y0, x1, y1, z1, length, area, samples,
         layer.beads_kept >= layer.beads,
     )  # fmt: skip

@@ -28,6 +28,7 @@ from layergate.gcode.claims import Claims
 from layergate.gcode.columns import Columns, code_of, command_of
 from layergate.layers.builder import Beads
 from layergate.layers.layermap import LayerMap
+from layergate.layers.regions import cell_keys, connected_regions
 from layergate.preflight.findings import Finding, Severity, Where
 from layergate.printer import Printer
 from layergate.toolpath.heat import HeatTimeline
@@ -210,6 +211,8 @@ __all__ = [
     "Rule",
     "RuleError",
     "Where",
+    "cell_keys",
     "code_of",
     "command_of",
+    "connected_regions",
 ]

@@ -1,0 +1,100 @@
+"""Islands: connected groups of beads of one layer with nothing under any of them. Shared by two rules; no rule of its own."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from layergate.preflight.rule import Beads, cell_keys, connected_regions
+
+CELL_MM = 0.8
+"""Two beads: beads that touch, or nearly, are one group."""
+
+SUPPORTED_GAP = 2.6
+"""In layer steps. Beads this close above what lies under them are supported: rafts and supports leave up to two steps."""
+
+STRAND_GAP = 1.3
+"""In diameters of the free strand that the bead's flow makes: up to this it still touches, or nearly (physics)."""
+
+MOST_SUPPORTED_SHARE = 0.02
+"""Share of an island's path that may touch something."""
+
+
+@dataclass(frozen=True, slots=True)
+class Island:
+    """One connected group of beads in the air."""
+
+    z_mm: float
+    stack: int
+    path_mm: float
+    beads: int
+    air_mm: float
+    """Median height of the beads above what lies under them."""
+    lines: tuple[int, int]
+    box_mm: tuple[float, float, float, float]
+
+
+class LayerSteps:
+    """The usual step of the layers before, as a rule sees layers closed: the median of the last five median gaps."""
+
+    def __init__(self) -> None:
+        self._recent: list[float] = []
+        self._stack = -1
+
+    def first_of_stack(self, beads: Beads) -> bool:
+        """Say whether this is the first layer of its stack, which lies on the bed."""
+        return beads.stack != self._stack
+
+    def usual(self) -> float | None:
+        """Give the usual step in mm; None before the first layer."""
+        return float(np.median(self._recent)) if self._recent else None
+
+    def add(self, beads: Beads) -> None:
+        """Take the layer's own step into account, after it was judged."""
+        if beads.stack != self._stack:
+            self._stack = beads.stack
+            self._recent.clear()
+        gap = float(np.median(beads.samples.gap_mm))
+        if gap > 0:
+            self._recent.append(gap)
+            del self._recent[:-5]
+
+
+def unsupported(beads: Beads, step_mm: float) -> np.ndarray:
+    """Say which samples have nothing under them: (m,) bool."""
+    samples = beads.samples
+    loose: np.ndarray = samples.gap_mm > SUPPORTED_GAP * step_mm
+    if loose.any():
+        strand = np.sqrt(4 * beads.area_mm2[samples.bead] / np.pi)
+        loose &= ~(samples.gap_mm <= STRAND_GAP * strand)
+    return loose
+
+
+def islands(beads: Beads, step_mm: float, least_path_mm: float) -> list[Island]:
+    """Find the islands of a layer, in order of their first bead."""
+    samples = beads.samples
+    loose = unsupported(beads, step_mm)
+    if float(samples.weight_mm[loose].sum()) < least_path_mm:
+        return []
+    region = connected_regions(cell_keys(samples.x_mm, samples.y_mm, CELL_MM))
+    path = np.bincount(region, samples.weight_mm)
+    touching = np.bincount(region, np.where(loose, 0.0, samples.weight_mm))
+    found = []
+    for number in np.flatnonzero((path >= least_path_mm) & (touching < MOST_SUPPORTED_SHARE * path)).tolist():
+        inside = region == number
+        members = np.unique(samples.bead[inside])
+        lines = beads.line[members]
+        x, y = samples.x_mm[inside], samples.y_mm[inside]
+        box = (float(x.min()), float(y.min()), float(x.max()), float(y.max()))
+        air = float(np.median(samples.gap_mm[inside]))
+        found.append(
+            Island(
+                beads.z_mm,
+                beads.stack,
+                float(path[number]),
+                len(members),
+                air,
+                (int(lines.min()), int(lines.max())),
+                box,
+            )
+        )
+    return sorted(found, key=lambda island: island.lines)
