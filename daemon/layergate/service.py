@@ -98,10 +98,11 @@ class Service:
             await self.journal.open()
             stack.push_async_callback(self.journal.close)
             control = self.config.control_socket()
-            listeners = [(unix_listener(control), False)]
+            listeners = [(stack.enter_context(unix_listener(control)), False)]
             stack.callback(control.unlink, missing_ok=True)
             if self.config.web.listen:
-                listeners.append((tcp_listener(*host_and_port(self.config.web.listen)), True))
+                tcp = stack.enter_context(tcp_listener(*host_and_port(self.config.web.listen)))
+                listeners.append((tcp, True))
             loop = asyncio.get_running_loop()
             for number in (signal.SIGTERM, signal.SIGINT):
                 loop.add_signal_handler(number, self.stop, number.name)

@@ -164,7 +164,7 @@ async def test_a_journal_on_a_full_disk_does_not_disturb_the_print(
             for line in range(31, 114, 7):
                 link.emit("progress", run=link.run, line=line, commands=line, layer=2)
             link.end("completed")
-            await until(lambda: service.hub.states["quay", "progress"]["line"] > 100, "followed on")
+            await until(lambda: service.hub.states.get(("quay", "progress"), {}).get("line", 0) > 100, "followed on")
             await until(lambda: failed > 5, "tried")
         await talk.reaches(job, "completed")
 
