@@ -1,6 +1,7 @@
 """The built-in rules: one file, one rule. Rules import only layergate.preflight.rule's public names."""
 
 RULES = (
+    "layergate_rules.bead_outlier:BeadOutlier",
     "layergate_rules.cold_extrusion:ColdExtrusion",
     "layergate_rules.damaged_bytes:DamagedBytes",
     "layergate_rules.forbidden_command:ForbiddenCommand",
@@ -13,6 +14,7 @@ RULES = (
     "layergate_rules.settings_change:SettingsChange",
     "layergate_rules.shifted_layers:ShiftedLayers",
     "layergate_rules.starved_layer:StarvedLayer",
+    "layergate_rules.through_printed_part:ThroughPrintedPart",
     "layergate_rules.truncated:Truncated",
     "layergate_rules.unsupported_island:UnsupportedIsland",
 )

@@ -13,15 +13,17 @@ import numpy.typing as npt
 
 from layergate.layers.histogram import AREA_BINS, GAP_BINS, area_histogram, area_quantiles, gap_histogram, gap_quantiles
 from layergate.layers.layermap import DIRECTIONS, LayerRow
-from layergate.layers.support import Samples, SupportField
+from layergate.layers.support import Samples, SupportField, Tops
 from layergate.layers.tolerances import TOLERANCES
-from layergate.toolpath.moves import DEPOSIT, DRY, Moves
+from layergate.toolpath.moves import DEPOSIT, DRY, WAIT, Moves
 
 F64 = npt.NDArray[np.float64]
 I64 = npt.NDArray[np.int64]
 
 _MOST_BEADS_KEPT = 300_000  # of one layer, for rules that look at its beads
 _MOST_SAMPLES_KEPT = 1_500_000  # of all open layers, about 40 MB; beyond, layers are closed early
+_MOST_CROSSINGS = 200
+_LONGEST_RUN_MM = 100_000.0  # of beads measured at once: some 30 MB of samples
 _FEWEST_RAMPS = 4  # consecutive rising beads that make a spiral; fewer are a way up to the next layer
 _LONGEST_LEVEL_PIECE = 12  # beads of a level piece between two climbs that does not end a spiral
 _SAME_PLACE_MM = 0.01
@@ -52,6 +54,17 @@ class Beads:
     samples: Samples
     complete: bool
     """False where the layer has more beads than are kept."""
+
+
+@dataclass(frozen=True, slots=True)
+class Crossing:
+    """A move that goes through what is already printed. Lengths in mm."""
+
+    line: int
+    depth_mm: float
+    x_mm: float
+    y_mm: float
+    z_mm: float
 
 
 @dataclass(slots=True)
@@ -128,6 +141,9 @@ class LayerBuilder:
         self._bed_set = False
         self._in_spiral = 0
         self._last_end = (np.nan, np.nan, np.nan)
+        self._older: Tops | None = None  # what stood when the present stack began
+        self._older_top = -np.inf
+        self.crossings: list[Crossing] = []
         self.flow_known = False
         self.purge_filament_mm = 0.0
 
@@ -144,19 +160,70 @@ class LayerBuilder:
             beads = moves.take(deposit)
             if not self.flow_known and (beads.laid_mm > 0).any():
                 self.flow_known = True
-            starts, ends, ramps = self._runs(beads)
-            layers = [
-                self._lay(beads.take(slice(start, end)), ramp)
-                for start, end, ramp in zip(starts, ends, ramps, strict=True)
-            ]
+            low = self._low_moves(moves, deposit)
+            starts, ends, ramps = self._runs(beads, np.searchsorted(deposit, low))
+            layers = []
+            seen = 0
+            for start, end, ramp in zip(starts, ends, ramps, strict=True):
+                older = self._older, self._older_top
+                if len(low) and low[0] < deposit[start]:
+                    before = int(np.searchsorted(low, deposit[start]))
+                    self._cross(moves.take(low[:before]), self._support.tops())
+                    low = low[before:]
+                layers.append(self._lay_all(beads.take(slice(start, end)), ramp))
+                if older[0] is not self._older:  # another stack began with this run
+                    self._cross_older(moves.take(slice(seen, int(deposit[start]))), *older)
+                    seen = int(deposit[start])
+            self._cross_older(moves.take(slice(seen, len(moves))), self._older, self._older_top)
+            if len(low):
+                self._cross(moves.take(low), self._support.tops())
             per_bead = np.repeat(np.asarray(layers, np.int64), np.asarray(ends) - np.asarray(starts))
             spans = np.diff(deposit, append=len(moves))
             identifiers[deposit[0] :] = np.repeat(per_bead, spans)
+        else:
+            self._cross(moves.take(self._low_moves(moves, deposit)), self._support.tops())
+            self._cross_older(moves, self._older, self._older_top)
         self._count_dry(moves, identifiers)
         return identifiers
 
-    def _runs(self, beads: Moves) -> tuple[list[int], list[int], list[float]]:
-        """Cut beads into runs of one height; of a spiral, into runs of little rise.
+    def _low_moves(self, moves: Moves, deposit: I64) -> I64:
+        """Give the moves that lay nothing and go well below the top of what the present stack has printed by then."""
+        top = np.full(len(moves), self._stack_top)
+        if len(deposit):
+            heights = np.maximum.accumulate(np.concatenate(([self._stack_top], moves.z1[deposit])))
+            top = np.repeat(heights, np.diff(np.concatenate(([0], deposit, [len(moves)]))))
+        lowest = np.fmin(moves.z0, moves.z1)
+        return np.flatnonzero((lowest < top - TOLERANCES.crossing_mm) & (moves.kind != DEPOSIT) & (moves.kind != WAIT))
+
+    def _cross(self, moves: Moves, tops: Tops) -> None:
+        """Note moves that go through what is printed."""
+        known = np.isfinite(moves.x0 + moves.y0 + moves.z0 + moves.x1 + moves.y1 + moves.z1)
+        moves = moves.take(known) if not known.all() else moves
+        depth, x, y = tops.deepest(moves.x0, moves.y0, moves.z0, moves.x1, moves.y1, moves.z1)
+        for row in np.flatnonzero(depth > TOLERANCES.crossing_mm).tolist():
+            if len(self.crossings) < _MOST_CROSSINGS:
+                z = min(float(moves.z0[row]), float(moves.z1[row]))
+                place = (round(float(x[row]), 3), round(float(y[row]), 3), round(z, 3))
+                self.crossings.append(Crossing(int(moves.line[row]), float(depth[row]), *place))
+
+    def _cross_older(self, moves: Moves, tops: Tops | None, highest: float) -> None:
+        """Note moves that go through what stood before the present stack began."""
+        if tops is not None:
+            lowest = np.fmin(moves.z0, moves.z1)
+            low = (lowest < highest - TOLERANCES.crossing_mm) & (moves.kind != WAIT)
+            self._cross(moves.take(low), tops)
+
+    def _lay_all(self, beads: Moves, rise: float) -> int:
+        """Lay beads of one run, in pieces that bound the memory for their samples."""
+        total = float(beads.xy_mm.sum())
+        pieces = int(total / _LONGEST_RUN_MM) + 1
+        identifier = 0
+        for part in np.array_split(np.arange(len(beads)), min(pieces, len(beads))):
+            identifier = self._lay(beads.take(slice(int(part[0]), int(part[-1]) + 1)) if pieces > 1 else beads, rise)
+        return identifier
+
+    def _runs(self, beads: Moves, cuts: I64) -> tuple[list[int], list[int], list[float]]:
+        """Cut beads into runs of one height; of a spiral, into runs of little rise; and at ``cuts``.
 
         Returns starts, ends, and for each run the rise that it may have (0 where it is level).
         """
@@ -179,6 +246,8 @@ class LayerBuilder:
                 key[start:end] = band * 2 + 1
                 rise_of[start:end] = rise
         changes = np.flatnonzero(np.diff(key)) + 1
+        if len(cuts):
+            changes = np.union1d(changes, cuts[(cuts > 0) & (cuts < count)])
         starts = np.concatenate(([0], changes))
         ends = np.concatenate((changes, [count]))
         return starts.tolist(), ends.tolist(), rise_of[starts].tolist()
@@ -330,6 +399,7 @@ class LayerBuilder:
     def _new_stack(self) -> None:
         for layer in list(self._open.values()):
             self._close(layer)
+        self._older, self._older_top = self._support.tops(copy=True), max(self._older_top, self._stack_top)
         self._stack += 1
         self._stack_top = -np.inf
         self._stack_layers = []

@@ -35,6 +35,41 @@ class Samples:
     y_mm: F32
 
 
+@dataclass(frozen=True, slots=True)
+class Tops:
+    """The tops of a support field at one moment, to measure how deep paths go into what is printed."""
+
+    top: F32
+    origin: tuple[float, float]
+    cell_mm: float
+
+    def deepest(self, x0: F64, y0: F64, z0: F64, x1: F64, y1: F64, z1: F64) -> tuple[F64, F64, F64]:
+        """Give for each path how far its deepest point lies below a top, mm, and where: three (n,) float64.
+
+        Negative where it stays above everything. Paths outside the grid meet nothing.
+        """
+        count = len(x0)
+        if not count or not self.top.size:
+            return np.full(count, -np.inf), x1.copy(), y1.copy()
+        length = np.hypot(x1 - x0, y1 - y0)
+        pieces = np.clip(np.ceil(length / self.cell_mm), 1, TOLERANCES.most_samples).astype(np.int64) + 1
+        index = np.repeat(np.arange(count), pieces)
+        first = np.cumsum(pieces) - pieces
+        share = (np.arange(len(index)) - first[index]) / (pieces[index] - 1)
+        x, y, z = (start[index] + share * (end - start)[index] for start, end in ((x0, x1), (y0, y1), (z0, z1)))
+        height, width = self.top.shape
+        column = np.floor((x - self.origin[0]) / self.cell_mm).astype(np.int64)
+        row = np.floor((y - self.origin[1]) / self.cell_mm).astype(np.int64)
+        inside = (column >= 0) & (column < width) & (row >= 0) & (row < height)
+        below = np.full(len(index), -np.inf)
+        below[inside] = self.top[row[inside], column[inside]] - z[inside]
+        depth = np.maximum.reduceat(below, first)
+        # The first point of each path at which it is that deep.
+        at = np.flatnonzero(below == depth[index])
+        _, chosen = np.unique(index[at], return_index=True)
+        return depth, x[at[chosen]], y[at[chosen]]
+
+
 class SupportField:
     """Tops on a grid that grows with the job, in the machine frame.
 
@@ -91,6 +126,10 @@ class SupportField:
         x = column * np.float32(cell) + np.float32(self._origin[0])
         y = row * np.float32(cell) + np.float32(self._origin[1])
         return Samples(bead, gap, weight, x, y)
+
+    def tops(self, *, copy: bool = False) -> Tops:
+        """Give the present tops; with ``copy``, apart from what is laid later."""
+        return Tops(self._top.copy() if copy else self._top, self._origin, self.cell_mm)
 
     def _raise(self, flat: I32, ix: I32, iy: I32, z: float, same_height_mm: float) -> None:
         """Set the top of the sampled cells and their eight neighbours."""

@@ -37,6 +37,9 @@ class Tolerances:
     """Material laid this far below the highest layer, and this many layers down, starts another stack: an object of its
     own, or another job. Supports and towers lag one or two layers behind."""
 
+    crossing_mm: float = 0.5
+    """A move this far below the top of what is printed goes through it; skimming a first layer stays within 0.3."""
+
     open_layers: int = 24
     """Layers of a stack that may still grow; interleaved supports and towers come back to the last few only."""
 

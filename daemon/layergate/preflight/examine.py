@@ -237,6 +237,7 @@ class _Preflight:
         job.first_extrusion_line, job.extruder_mode_stated = reader.first_extrusion_line, reader.extruder_mode_stated
         job.end_commands = list(self._end)
         rows, numbers = layers.finish()
+        job.crossings = layers.crossings
         job.purge_mm = layers.purge_filament_mm
         by_number = {number: identifier for identifier, number in numbers.items() if number}
         seconds = [float(self._seconds[by_number[n]]) for n in range(1, len(rows) + 1)]

@@ -26,7 +26,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from layergate.gcode.blocks import Block
 from layergate.gcode.claims import Claims
 from layergate.gcode.columns import Columns, code_of, command_of
-from layergate.layers.builder import Beads
+from layergate.layers.builder import Beads, Crossing
 from layergate.layers.layermap import LayerMap
 from layergate.layers.regions import cell_keys, connected_regions
 from layergate.preflight.findings import Finding, Severity, Where
@@ -93,6 +93,8 @@ class JobFacts:
     """Filament laid before the first layer."""
     ends_with_line_end: bool = True
     last_line_text: bytes = b""
+    crossings: list[Crossing] = field(default_factory=list)
+    """Moves that go through what is already printed, in order, at most 200."""
 
 
 class Rule:
@@ -199,6 +201,7 @@ __all__ = [
     "Block",
     "Claims",
     "Columns",
+    "Crossing",
     "Finding",
     "Findings",
     "HeatTimeline",
