@@ -12,9 +12,11 @@ from dataclasses import dataclass, field
 from heapq import heappop, heappush
 from typing import Any
 
+from layergate.jobindex import JobIndex
 from layergate.link.streamer import Streamer
 
 _LINE = re.compile(rb"^N(-?\d+) ?([^*]*)\*(\d+)$")
+_SENT = re.compile(rb"^N(\d+) ([^\n]*)\*\d+$", re.M)
 OURS = re.compile(rb"^(M110 N0|M105|M115|M155 S\d+|M400|M104( T\d)? S0|M140 S0)$")
 """What a link sends on its own account (facts.md 1.3)."""
 
@@ -47,6 +49,12 @@ class Peer:
     last: int = 0
     urgent: list[bytes] = field(default_factory=list)
     mute: bool = False
+    numbered_since_sync: list[tuple[int, bytes]] = field(default_factory=list)
+    """Numbers and commands accepted since the last M110."""
+    checksums: dict[int, int] = field(default_factory=dict)
+    """Checksum that each of these lines carried."""
+    bare: int = 0
+    """Commands taken without number and checksum."""
     _rest: bytes = b""
 
     def receive(self, data: bytes) -> list[bytes]:
@@ -71,6 +79,7 @@ class Peer:
             self.mute = True
             return
         if b"*" not in line and not line.startswith(b"N"):
+            self.bare += 1
             replies.extend(self._execute(line, None))
             return
         match = _LINE.match(line)
@@ -81,6 +90,7 @@ class Peer:
         if xor_by_hand(line[: line.rindex(b"*")]) != int(match[3]):
             self._bad("checksum mismatch", replies)
         elif command.startswith(b"M110"):
+            self.numbered_since_sync.clear()
             self.last = int(command[6:]) if command[5:6] == b"N" else number
             replies.extend(self._execute(command, number))
         elif number != self.last + 1:
@@ -90,6 +100,8 @@ class Peer:
                 self._bad("Line Number is not Last Line Number+1", replies)
         else:
             self.last = number
+            self.numbered_since_sync.append((number, command))
+            self.checksums[number] = int(match[3])
             replies.extend(self._execute(command, number))
 
     def _bad(self, what: str, replies: list[bytes]) -> None:
@@ -176,7 +188,10 @@ class Wire:
         self.now = 0.0
         self.events: list[tuple[str, dict[str, Any]]] = []
         self.blocks: list[list[tuple[int, bytes]]] = []
+        self.index: JobIndex
         self.sent = bytearray()
+        self.streamer_frames: dict[int, bytes] = {}
+        """Command last sent under each number."""
         self.longest_silence_s = 0.0
         self._queue: list[tuple[float, int, str, bytes]] = []
         self._order = 0
@@ -198,6 +213,8 @@ class Wire:
             data = streamer.take_urgent() + streamer.take_output()
             if data:
                 self.sent += data
+                for number, command in _SENT.findall(data):
+                    self.streamer_frames[int(number)] = command
                 damaged = self.down.garble(data)
                 if damaged:
                     self._push(self.now + self.latency_s, "down", damaged)

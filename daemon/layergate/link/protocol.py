@@ -66,7 +66,9 @@ class LineProtocol:
         self._plausibility = Plausibility(self.limits)
         self._settle_at: float | None = None
         self._query: int | None = None
-        self._round = 0
+        self._told_acked = 0
+        self._round = -1
+        """The line that the last Resend asked for."""
         self._careful_until = 0
         self._same_line = 0
         self._rounds_in_row = 0
@@ -111,13 +113,11 @@ class LineProtocol:
 
     def receive(self, data: bytes, now: float) -> list[Signal]:
         """Take bytes from the printer."""
-        acked = self.ledger.acked
         self._timing.heard_at = now
         for line in self._buffer.feed(data):
             reply = read_reply(line)
             self._handlers[reply.kind](reply, now)
-        if self.ledger.acked != acked and self.state is not Link.SYNCING:
-            self._signals.append(signals.Acknowledged(self.ledger.acked))
+        self._tell_acked()
         if self.state is Link.READY and self.ledger.cursor <= self.ledger.last:
             self._send_again(now)
         if self._proving and self.quiet:
@@ -305,7 +305,8 @@ class LineProtocol:
         self._timing.restart(now)
         self._trailing.forget()
         self._plausibility.clear()
-        self._careful_until = self._round = self._same_line = 0
+        self._careful_until = self._same_line = self._told_acked = 0
+        self._round = -1
         self._query = self._error = self._unjudged = None
         self.resends = self.stale_resends = self.lost_acks = self.probes = self.garbled = self.ledger.excess = 0
         self._send_sync(now)
@@ -497,6 +498,7 @@ class LineProtocol:
         self._reset(reply.text, now)
 
     def _reset(self, text: str, now: float) -> None:
+        self._tell_acked()
         if self._was_ready and self.state is not Link.HALTED:
             self._signals.append(signals.PrinterReset(text))
         self._was_ready = False
@@ -531,6 +533,7 @@ class LineProtocol:
         return self.state
 
     def _halt(self, trigger: On, now: float) -> Link:
+        self._tell_acked()
         self._go(trigger)
         if self.state is Link.HALTED:
             self._forget()
@@ -549,6 +552,12 @@ class LineProtocol:
         self._trailing.forget()
         self._proving = False
         self._rounds_in_row = 0
+
+    def _tell_acked(self) -> None:
+        """Tell how far lines were accepted: once per piece received, and before anything that ends it all."""
+        if self.ledger.acked != self._told_acked:
+            self._told_acked = self.ledger.acked
+            self._signals.append(signals.Acknowledged(self._told_acked))
 
     def _take_signals(self) -> list[Signal]:
         found, self._signals = self._signals, []

@@ -178,10 +178,10 @@ def wire_error(text: str) -> WireError:
         return WireError.CHECKSUM
     if any(words in low for words in tables.FORM_ERRORS):
         return WireError.FORM
-    if _likeness(text) >= tables.LIKENESS:
-        return WireError.DAMAGED
     if any(words in low for words in tables.FAULT_WORDS):
         return WireError.MACHINE
+    if _likeness(text) >= tables.LIKENESS:
+        return WireError.DAMAGED
     return WireError.UNKNOWN
 
 

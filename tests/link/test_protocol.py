@@ -1,0 +1,631 @@
+"""The protocol machine, reply by reply, under a virtual clock. Forms and host actions are those of facts.md 1.2 and 1.3."""
+
+import pytest
+
+from layergate.link import signals
+from layergate.link.limits import Limits
+from layergate.link.protocol import LineProtocol
+from layergate.link.signals import Signal
+from layergate.link.states import Link
+
+LIMITS = Limits()
+
+
+class Bench:
+    """A machine that has been synchronised, with what it said and sent since."""
+
+    def __init__(self, *, numbered: bool = True, ring_bytes: int | None = None) -> None:
+        self.machine = LineProtocol(numbered=numbered, ring_bytes=ring_bytes)
+        self.now = 100.0
+        self.signals: list[Signal] = []
+        self.machine.opened(self.now)
+        self.say("start")
+        self.wait(LIMITS.boot_quiet_s)
+        assert self.sent() == (["N0 M110 N0*125"] if numbered else ["M105"])
+        self.say("ok")
+        assert self.machine.state is Link.READY
+        self.signals.clear()
+
+    def say(self, *lines: str) -> list[Signal]:
+        """Have the printer say some lines, in one piece, a millisecond later; give the signals."""
+        self.now += 0.001
+        return self._note(self.machine.receive("".join(line + "\n" for line in lines).encode(), self.now))
+
+    def wait(self, seconds: float) -> list[Signal]:
+        """Let time pass, ticking at every deadline."""
+        until, found = self.now + seconds + 1e-9, list[Signal]()
+        while (deadline := self.machine.deadline()) is not None and deadline <= until:
+            self.now = max(self.now, deadline)
+            found += self._note(self.machine.tick(self.now))
+        self.now = until
+        return found
+
+    def send(self, *commands: str) -> None:
+        """Submit commands for which there must be room."""
+        for command in commands:
+            assert self.machine.room(len(command)), command
+            self.machine.submit(command.encode(), self.now)
+
+    def sent(self) -> list[str]:
+        """Give the lines sent since the last call."""
+        return [line for line in self.machine.take_output().decode().split("\n") if line]
+
+    def _note(self, found: list[Signal]) -> list[Signal]:
+        self.signals += found
+        return found
+
+
+# -- opening ------------------------------------------------------------------------------------------------------------
+
+
+def test_a_silent_printer_is_synchronised_after_the_boot_time() -> None:
+    """Without a greeting M110 goes out when a bootloader would have ended, then again until it is acknowledged."""
+    bench = Bench.__new__(Bench)
+    bench.machine, bench.now, bench.signals = LineProtocol(), 0.0, []
+    bench.machine.opened(0.0)
+    bench.wait(LIMITS.boot_s - 0.1)
+    assert bench.sent() == []
+    bench.wait(0.2)
+    assert bench.sent() == ["N0 M110 N0*125"]
+    bench.wait(LIMITS.sync_retry_s * 3)
+    assert bench.sent() == ["N0 M110 N0*125"] * 3
+    assert bench.say("ok") == [signals.Synced()]
+
+
+def test_a_greeting_is_waited_out() -> None:
+    """Nothing is sent into a boot report; its lines are no remarks."""
+    bench = Bench.__new__(Bench)
+    bench.machine, bench.now, bench.signals = LineProtocol(), 0.0, []
+    bench.machine.opened(0.0)
+    for _ in range(20):
+        assert bench.say("start", "echo: last reset: power up", "echo: settings") == []
+        bench.wait(LIMITS.boot_quiet_s / 2)
+    assert bench.sent() == []
+    bench.wait(LIMITS.boot_quiet_s)
+    assert bench.sent() == ["N0 M110 N0*125"]
+
+
+def test_a_refused_sync_line_is_repeated() -> None:
+    """A damaged M110 is asked for again; the ok that trails the Resend does not make the link ready."""
+    bench = Bench()
+    bench.machine.renumber(bench.now)
+    assert bench.sent() == ["N0 M110 N0*125"]
+    assert bench.say("Error:checksum mismatch, Last Line: 7", "Resend: 8", "ok") == []
+    assert bench.machine.state is Link.SYNCING
+    bench.wait(LIMITS.trailing_ok_s)
+    assert bench.sent() == ["N0 M110 N0*125"]
+    assert bench.say("ok") == [signals.Synced()]
+
+
+def test_a_printer_that_stays_mute_counts_as_lost() -> None:
+    """Synchronising for ever without one byte in return ends the connection."""
+    bench = Bench.__new__(Bench)
+    bench.machine, bench.now, bench.signals = LineProtocol(), 0.0, []
+    bench.machine.opened(0.0)
+    found = bench.wait(LIMITS.boot_s + LIMITS.sync_silence_s + 1)
+    assert [type(signal) for signal in found] == [signals.Unresponsive]
+
+
+# -- numbering and window -----------------------------------------------------------------------------------------------
+
+
+def test_lines_are_numbered_from_one_and_wait_for_acknowledgements() -> None:
+    """By default one line is under way at a time, numbered from 1 with checksum."""
+    bench = Bench()
+    bench.send("M105")
+    assert bench.sent() == ["N1 M105*38"]  # facts.md 1.1
+    assert not bench.machine.room(1)
+    assert signals.Acknowledged(1) in bench.say("ok T:20 /0")
+    bench.send("M155 S2")
+    assert bench.sent() == ["N2 M155 S2*97"]  # facts.md 1.1
+    assert bench.say("ok") == [signals.Acknowledged(2)]
+    assert bench.machine.quiet
+
+
+def test_a_known_ring_is_filled_but_never_to_its_size() -> None:
+    """With a ring of 128 bytes more lines go ahead, always fewer bytes than the ring holds (facts.md 1.3)."""
+    bench = Bench(ring_bytes=128)
+    move = "G1 X100.123 Y100.123 E1234.567 F1200"
+    while bench.machine.room(len(move)):
+        bench.send(move)
+    sizes = [len(line) + 1 for line in bench.sent()]
+    assert sizes == [43, 43]
+    assert not bench.machine.room(len(move))
+    assert bench.machine.room(128 - 86 - 10)
+    bench.say("ok")
+    assert bench.machine.room(len(move))
+
+
+def test_reported_free_slots_widen_the_window_within_the_common_ring() -> None:
+    """`ok P B` lets more lines go ahead, but never 64 bytes: the smallest common ring (facts.md 1.3)."""
+    bench = Bench()
+    bench.send("G1 X1")
+    bench.say("ok N1 P15 B3")
+    bench.send("G1 X2", "G1 X3", "G1 X4")
+    assert not bench.machine.room(5)
+    bench.say("ok N2 P15 B0")
+    assert not bench.machine.room(5)
+    bench.say("ok N3 P15 B0", "ok N4 P15 B0")
+    bench.send("G1 X100.123 Y100.123 E1234.56789 F1")
+    assert not bench.machine.room(34)
+
+
+def test_line_numbers_of_very_long_jobs_do_not_wrap() -> None:
+    """Numbers beyond 65535 and 99999 go on (seen in transcripts, facts.md 1.1); short counters in replies are understood."""
+    bench = Bench()
+    ledger = bench.machine.ledger
+    ledger.last, ledger.cursor, ledger.acked = 65047, 65048, 65047
+    bench.send("G1 X136.689 Y160.389 E6563.257")
+    assert bench.sent() == ["N65048 G1 X136.689 Y160.389 E6563.257*93"]  # facts.md 1.1
+    bench.say("ok")
+    for number in range(65049, 131080):
+        bench.machine.submit(b"G1 X1", bench.now)
+        form = ("ok", f"ok {number}", f"ok {number % 65536}", f"ok N:{number}")[number % 4]
+        assert bench.say(form) == [signals.Acknowledged(number)], form
+    bench.send("G1 X2")
+    assert bench.sent()[-1].startswith("N131080 ")
+    bench.say("Error:checksum mismatch, Last Line: 7", f"Resend: {131080 - 131072}")
+    bench.wait(LIMITS.settle_s)
+    assert [line.split("*")[0] for line in bench.sent()] == ["N131080 G1 X2"]
+    assert bench.machine.ledger.acked == 131079
+
+
+# -- acknowledgements ---------------------------------------------------------------------------------------------------
+
+
+def test_an_acknowledgement_with_a_number_is_matched() -> None:
+    """One with the number of a line already acknowledged is a double; one with a later number covers those before it."""
+    bench = Bench(ring_bytes=1000)
+    bench.send("G1 X1", "G1 X2", "G1 X3", "G1 X4")
+    bench.say("ok 1")
+    assert bench.say("ok 1") == []
+    assert bench.machine.ledger.excess == 1
+    assert bench.say("ok 3") == [signals.Acknowledged(3)]
+    assert bench.machine.lost_acks == 1
+
+
+def test_a_doubled_acknowledgement_in_one_piece_credits_nothing() -> None:
+    """What arrives with an acknowledgement can't belong to a line that was not sent yet."""
+    bench = Bench()
+    bench.send("G1 X1")
+    bench.say("ok", "ok")
+    assert bench.machine.ledger.excess == 1
+    bench.send("G1 X2")
+    assert not bench.machine.quiet
+
+
+def test_the_answer_to_m105_corrects_a_miscount() -> None:
+    """After doubled acknowledgements the answer that names temperatures shows which line it belongs to."""
+    bench = Bench()
+    bench.send("G1 X1")
+    bench.say("ok")
+    bench.send("M105")
+    bench.say("ok")  # the double of the one before, late
+    bench.send("G1 X2")
+    assert bench.machine.ledger.acked == 2
+    bench.say("ok T:20 /0 B:20 /0")
+    assert bench.machine.ledger.acked == 2
+    assert not bench.machine.quiet  # X2 is still under way, though two oks came since it was sent
+    assert bench.say("ok") == [signals.Acknowledged(3)]
+
+
+def test_many_more_acknowledgements_than_lines_are_an_error() -> None:
+    """A printer that acknowledges everything twice speaks another dialect: give up, say why."""
+    bench = Bench()
+    for number in range(1000):
+        bench.send(f"G1 X{number}")
+        if any(isinstance(signal, signals.GaveUp) for signal in bench.say("ok", "ok")):
+            break
+    assert isinstance(bench.signals[-1], signals.GaveUp)
+    assert "more than there were lines" in bench.signals[-1].reason
+    assert bench.machine.state is Link.HALTED
+
+
+# -- resends ------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("form", ["Resend: 2", "Resend:2", "rs 2", "rs N2"])
+@pytest.mark.parametrize("trailing_ok", [True, False])
+def test_a_line_asked_for_again_goes_out_with_the_same_number(form: str, *, trailing_ok: bool) -> None:
+    """Both lineages; the ok right after Resend acknowledges the bad line, not the one sent again."""
+    bench = Bench()
+    bench.send("G1 X1")
+    bench.say("ok")
+    bench.send("G1 X2")
+    first = bench.sent()[-1]
+    found = bench.say("Error:checksum mismatch, Last Line: 1", form, *(["ok"] if trailing_ok else []))
+    assert found == [signals.ResendAsked(2)]
+    bench.wait(LIMITS.settle_s)
+    assert bench.sent() == [first]
+    assert bench.machine.ledger.acked == 1
+    assert not bench.machine.room(1)
+    assert bench.say("ok") == [signals.Acknowledged(2)]
+
+
+def test_the_trailing_ok_is_known_from_its_second_time_on() -> None:
+    """Once learned, the line goes out again as soon as the trailing ok is there, and a late one is waited for."""
+    bench = Bench()
+    bench.send("G1 X1")
+    bench.say("Error:checksum mismatch, Last Line: 0", "Resend: 1", "ok")
+    bench.wait(LIMITS.settle_s)
+    bench.say("ok")
+    bench.send("G1 X2")
+    bench.sent()
+    bench.say("Error:checksum mismatch, Last Line: 1", "Resend: 2")
+    bench.wait(LIMITS.trailing_ok_s / 2)
+    assert bench.sent() == []
+    bench.say("ok")
+    assert [line[:2] for line in bench.sent()] == ["N2"]
+    assert bench.machine.ledger.acked == 1
+
+
+def test_a_window_of_refused_lines_is_one_round() -> None:
+    """Every line under way past the bad one fails too and brings its own Resend: act once, from the line asked for."""
+    bench = Bench(ring_bytes=1000)
+    bench.send("G1 X1", "G1 X2", "G1 X3", "G1 X4")
+    bench.sent()
+    bench.say("ok")
+    for what in ("checksum mismatch", "Line Number is not Last Line Number+1", "Line Number is not Last Line Number+1"):
+        bench.say(f"Error:{what}, Last Line: 1", "Resend: 2", "ok")
+    bench.wait(LIMITS.settle_s)
+    assert [line.split()[0] for line in bench.sent()] == ["N2"]  # alone, until it is accepted
+    bench.say("ok")
+    assert [line.split()[0] for line in bench.sent()] == ["N3", "N4"]
+    assert bench.machine.resends == 1
+    assert bench.machine.stale_resends == 2
+
+
+def test_a_refused_double_is_no_new_round() -> None:
+    """A line that came twice is refused by its number; the line under way meanwhile is not sent again for it."""
+    bench = Bench()
+    bench.send("G1 X1")
+    bench.say("ok")
+    bench.send("G1 X2")
+    bench.sent()
+    assert bench.say("Error:Line Number is not Last Line Number+1, Last Line: 1", "Resend: 2", "ok") == []
+    bench.wait(LIMITS.settle_s * 2)
+    assert bench.sent() == []
+    assert bench.say("ok") == [signals.Acknowledged(2)]
+
+
+def test_a_resend_of_the_next_line_acknowledges_all() -> None:
+    """Who asks for the line after the last has taken all others."""
+    bench = Bench(ring_bytes=1000)
+    bench.send("G1 X1", "G1 X2")
+    assert signals.Acknowledged(2) in bench.say("Resend: 3")
+    assert bench.machine.quiet
+    assert bench.machine.lost_acks == 2
+
+
+def test_a_resend_storm_is_given_up() -> None:
+    """A line asked for again and again without progress ends the attempt, with a reason."""
+    bench = Bench()
+    bench.send("G1 X1")
+    for _ in range(LIMITS.same_line_resends + 1):
+        assert bench.machine.state is not Link.HALTED
+        bench.say("Error:checksum mismatch, Last Line: 0", "Resend: 1", "ok")
+        bench.wait(LIMITS.trailing_ok_s)
+    assert isinstance(bench.signals[-1], signals.GaveUp)
+    bench.sent()
+    bench.wait(LIMITS.halted_s - LIMITS.trailing_ok_s - 0.1)
+    assert bench.sent() == []
+
+
+def test_damaged_digits_of_a_resend_are_not_believed() -> None:
+    """Replies have no checksum: a number far behind or ahead starts a probe instead, whose answer is believed."""
+    bench = Bench()
+    for number in range(40):
+        bench.send(f"G1 X{number}")
+        bench.say("ok")
+    bench.send("G1 X99")
+    bench.sent()
+    for wrong in (4, 1, 411, 9999):
+        bench.say("Error:checksum mismatch, Last Line: 40", f"Resend: {wrong}")
+        bench.wait(LIMITS.settle_s)
+        assert bench.sent() == [bench.machine.ledger.line(42).frame.decode().strip()]  # the same probe each time
+    bench.say("Error:Line Number is not Last Line Number+1, Last Line: 40", "Resend: 41")
+    bench.wait(LIMITS.trailing_ok_s)
+    assert bench.sent()[0].startswith("N41 G1 X99*")
+
+
+# -- silence ------------------------------------------------------------------------------------------------------------
+
+
+def test_a_lost_acknowledgement_is_found_by_a_probe() -> None:
+    """Overdue: one more numbered line that moves nothing; its acceptance shows that all before it were accepted."""
+    bench = Bench()
+    bench.send("G1 X1")
+    bench.sent()
+    bench.wait(LIMITS.first_timeout_s)
+    assert bench.sent() == ["N2 M105*37"]
+    assert signals.Acknowledged(2) in bench.say("ok T:20 /0 B:20 /0")
+    assert bench.machine.quiet
+    assert bench.machine.lost_acks == 1
+
+
+def test_a_lost_line_is_found_by_a_probe() -> None:
+    """Overdue: the probe's number leaves a gap, and the printer names the line that it misses (facts.md 1.2)."""
+    bench = Bench()
+    bench.send("G1 X1")
+    line = bench.sent()[-1]
+    bench.wait(LIMITS.first_timeout_s)
+    probe = bench.sent()[-1]
+    bench.say("Error:Line Number is not Last Line Number+1, Last Line: 0", "Resend: 1")
+    bench.wait(LIMITS.settle_s * 3)
+    assert bench.sent() == [line]
+    bench.say("ok")
+    assert bench.sent() == [probe]
+
+
+def test_what_moves_is_never_sent_again_for_being_slow() -> None:
+    """Through a quarter of an hour of silence broken only by reports, the move goes out exactly once."""
+    bench = Bench()
+    bench.send("G1 X200 F10")
+    assert [line.split("*")[0] for line in bench.sent()] == ["N1 G1 X200 F10"]
+    for _ in range(800):
+        bench.wait(1.0)
+        bench.say("T:200 /200 B:60 /60")
+    assert {line.split("*")[0] for line in bench.sent()} == {"N2 M105"}
+    assert bench.machine.state is Link.PROBING
+
+
+def test_long_commands_have_no_line_timeout() -> None:
+    """A heat-up that says its temperatures is waited for; a probe now and then finds a lost acknowledgement."""
+    bench = Bench()
+    bench.send("M109 S205")
+    bench.sent()
+    bench.wait(LIMITS.longest_timeout_s - 0.1)
+    assert bench.sent() == []
+    for second in range(2000):
+        bench.wait(1.0)
+        found = bench.say(f"T:{20 + second / 10} E:0 W:?")
+        assert [type(signal) for signal in found] == [signals.Temperatures]
+    assert len(bench.sent()) < 12
+    assert bench.machine.state is Link.PROBING
+    bench.say("ok")
+    assert bench.machine.ledger.acked == 1
+
+
+def test_a_long_command_that_falls_silent_counts_as_lost() -> None:
+    """No line time-out, but a liveness condition."""
+    bench = Bench()
+    bench.send("G29")
+    assert bench.wait(LIMITS.long_silence_s - 1) == []
+    assert [type(signal) for signal in bench.wait(2)] == [signals.Unresponsive]
+
+
+def test_moves_that_fall_silent_count_as_lost_sooner() -> None:
+    """Silence is indistinguishable from unplugging (anchors.md B.3): prompt lines allow less of it."""
+    bench = Bench()
+    bench.send("G1 X1")
+    found = bench.wait(LIMITS.silence_s + 1)
+    assert [type(signal) for signal in found] == [signals.Unresponsive]
+
+
+def test_a_person_may_take_as_long_as_needed() -> None:
+    """M0 and filament changes wait in silence without limit."""
+    bench = Bench()
+    bench.send("M600")
+    bench.sent()
+    assert bench.wait(24 * 3600) == []
+    assert bench.sent() == []
+
+
+def test_busy_restarts_the_timeout() -> None:
+    """While the printer says that it works, nothing is probed (keepalive period 2 s by default, facts.md 1.2)."""
+    bench = Bench()
+    bench.send("G1 X1")
+    bench.say("ok")
+    bench.send("G1 Z100 F60")
+    bench.sent()
+    first = bench.wait(0.2)
+    for _ in range(600):
+        found = bench.say("echo:busy: processing")
+        assert found == [signals.Busy("processing", waits_for_person=False)]
+        bench.wait(0.2)
+    assert first == []
+    assert bench.sent() == []
+
+
+def test_wait_with_lines_under_way_means_a_lost_acknowledgement() -> None:
+    """Idle firmware says so: the probe goes out at once, unless the word may have crossed our line."""
+    bench = Bench()
+    bench.send("G1 X1")
+    bench.sent()
+    bench.say("wait")
+    assert bench.sent() == []
+    bench.wait(LIMITS.stray_wait_s + 0.05)
+    bench.say("wait")
+    assert bench.sent() == ["N2 M105*37"]
+
+
+def test_wait_with_nothing_under_way_means_nothing() -> None:
+    """About once a second, for hours, without effect."""
+    bench = Bench()
+    for _ in range(100):
+        assert bench.say("wait") == []
+        bench.wait(1.0)
+    assert bench.sent() == []
+    assert bench.machine.state is Link.READY
+
+
+# -- resets, faults, stops ----------------------------------------------------------------------------------------------
+
+
+def test_a_greeting_in_mid_job_is_a_reset() -> None:
+    """Position and temperatures are gone: told at once, and nothing is renumbered and carried on."""
+    bench = Bench()
+    bench.send("G1 X1")
+    bench.sent()
+    assert bench.say("start") == [signals.PrinterReset("start")]
+    assert bench.machine.state is Link.BOOTING
+    assert not bench.machine.room(1)
+    bench.wait(LIMITS.boot_quiet_s)
+    assert bench.sent() == ["N0 M110 N0*125"]
+    bench.say("ok")
+    bench.wait(5)
+    assert bench.sent() == []
+
+
+def test_a_reset_whose_greeting_was_lost_is_seen_by_its_counter() -> None:
+    """Who asks for line 1 after line 138, again and again, has restarted ("expected line 1 got 139", facts.md 1.2)."""
+    bench = Bench()
+    for _ in range(138):
+        bench.send("G1 X1")
+        bench.say("ok")
+    bench.send("G1 X2")
+    for _ in range(LIMITS.reset_repeats):
+        bench.say("Error:expected line 1 got 139", "Resend:1")
+        bench.wait(LIMITS.trailing_ok_s)
+    assert [type(signal) for signal in bench.signals if not isinstance(signal, signals.Acknowledged)] == [
+        signals.PrinterReset
+    ]
+    assert not any(" G1 X1*" in line for line in bench.sent()[139:])
+
+
+@pytest.mark.parametrize("text", ["!!", "Error:Heating failed, system stopped! Heater_ID: 0"])
+def test_a_machine_fault_stops_sending(text: str) -> None:
+    """Hardware faults (facts.md 1.2): nothing more goes out, and it is told once."""
+    bench = Bench()
+    bench.send("G1 X1")
+    bench.sent()
+    assert bench.say(text, text, "ok") == [signals.MachineFault(text)]
+    assert not bench.machine.room(1)
+    bench.wait(LIMITS.halted_s - 0.1)
+    assert bench.sent() == []
+
+
+def test_an_unknown_error_is_the_wires_only_if_a_resend_follows() -> None:
+    """`Error:` of unknown words: a Resend within half a second shows that the wire is meant."""
+    bench = Bench()
+    bench.send("G1 X1")
+    bench.say("Error:bad bytes", "Resend: 1")
+    bench.wait(1)
+    assert bench.machine.state is not Link.HALTED
+    bench.say("ok")
+    bench.send("G1 X2")
+    bench.say("Error:bad bytes")
+    assert signals.MachineFault("Error:bad bytes") in bench.wait(LIMITS.error_judged_s)
+
+
+def test_a_stop_request_goes_ahead_of_everything() -> None:
+    """M112 unnumbered, with a leading LF, and what waited to be sent is dropped (facts.md 1.3)."""
+    bench = Bench(ring_bytes=1000)
+    bench.send("G1 X1", "G1 X2")
+    assert bench.machine.stop_request(bench.now) == b"\nM112\n"
+    assert bench.sent() == []
+    assert bench.machine.state is Link.HALTED
+    assert bench.say("ok", "ok", "Resend: 1") == []
+    assert bench.sent() == []
+
+
+def test_after_a_halt_the_printer_is_synchronised_anew() -> None:
+    """Either by its greeting, or when it answers M110 again after a while."""
+    bench = Bench()
+    bench.machine.stop_request(bench.now)
+    bench.wait(LIMITS.halted_s)
+    assert bench.sent() == ["N0 M110 N0*125"]
+    assert bench.say("ok") == [signals.Synced()]
+
+
+def test_a_lost_connection_forgets_what_was_under_way() -> None:
+    """After reopening the numbering begins anew; nothing of before is sent."""
+    bench = Bench(ring_bytes=1000)
+    bench.send("G1 X1", "G1 X2")
+    bench.machine.closed()
+    assert bench.sent() == []
+    bench.machine.opened(bench.now)
+    bench.wait(LIMITS.boot_s)
+    assert bench.sent() == ["N0 M110 N0*125"]
+    bench.say("ok")
+    bench.send("M105")
+    assert bench.sent() == ["N1 M105*38"]
+
+
+# -- what else it says --------------------------------------------------------------------------------------------------
+
+
+def test_remarks_actions_and_reports_become_signals() -> None:
+    """Information is passed on with its kind; none of it is an acknowledgement."""
+    bench = Bench()
+    bench.send("G1 X1")
+    assert bench.say("echo: cold extrusion prevented") == [
+        signals.Remark("echo: cold extrusion prevented", "cold-extrusion")
+    ]
+    assert bench.say("// action:pause") == [signals.Action("pause")]
+    assert bench.say("X:1.00 Y:2.00 Z:3.00 E:4.00 Count X:0") == [signals.Position(1.0, 2.0, 3.0, 4.0)]
+    assert bench.say("busy: paused for user") == [signals.Busy("paused for user", waits_for_person=True)]
+    assert not bench.machine.quiet
+
+
+# -- proof --------------------------------------------------------------------------------------------------------------
+
+
+def test_a_proof_repeats_the_last_query_and_believes_the_refusal() -> None:
+    """The refusal of a repeated number names the next one: all was taken."""
+    bench = Bench()
+    bench.send("M105")
+    bench.say("ok T:20 /0")
+    bench.sent()
+    bench.machine.prove(bench.now)
+    assert bench.sent() == ["N1 M105*38"]
+    assert signals.Proved() in bench.say("Error:Line Number is not Last Line Number+1, Last Line: 1", "Resend: 2", "ok")
+    assert bench.machine.quiet
+
+
+def test_a_failed_proof_finds_the_missing_line() -> None:
+    """Acknowledged by mistake, but not taken: the proof names it, it is sent, and the proof is tried again."""
+    bench = Bench()
+    bench.send("G1 X1")
+    bench.say("ok")
+    bench.send("M105")
+    bench.say("ok T:20 /0")
+    sent = bench.sent()
+    bench.machine.prove(bench.now)
+    bench.sent()
+    bench.say("Error:Line Number is not Last Line Number+1, Last Line: 0", "Resend: 1")
+    bench.wait(LIMITS.settle_s)
+    bench.say("ok")
+    bench.say("ok T:20 /0")
+    assert bench.sent() == [*sent, sent[-1]]
+    assert signals.Proved() in bench.say("Resend: 3")
+
+
+@pytest.mark.parametrize("answer", ["ok duplicate line:1", "ok N:1"])
+def test_a_proof_may_be_an_acknowledgement_with_the_number(answer: str) -> None:
+    """One lineage acknowledges a repeated number, and names it (facts.md 1.2)."""
+    bench = Bench()
+    bench.send("M105")
+    bench.say("ok T:20 /0")
+    bench.machine.prove(bench.now)
+    assert signals.Proved() in bench.say(answer)
+
+
+def test_a_printer_that_refuses_nothing_does_not_hold_a_run_up() -> None:
+    """Where repeated numbers are accepted there is no proof to be had; that ends after a few attempts."""
+    bench = Bench()
+    bench.send("M105")
+    bench.say("ok T:20 /0")
+    bench.machine.prove(bench.now)
+    for _ in range(LIMITS.proof_oks + 1):
+        bench.say("ok T:20 /0")
+        bench.wait(0.001)
+    assert signals.Proved() in bench.signals
+
+
+# -- without line numbers -----------------------------------------------------------------------------------------------
+
+
+def test_without_numbers_lines_go_bare_and_acknowledgements_count() -> None:
+    """Where the dialect has no numbers: no frame, no resend; a lost acknowledgement is still found by M105."""
+    bench = Bench(numbered=False)
+    bench.send("G1 X1")
+    assert bench.sent() == ["G1 X1"]
+    assert bench.say("ok") == [signals.Acknowledged(1)]
+    bench.send("G1 X2")
+    bench.sent()
+    bench.say("Resend: 1")
+    bench.wait(LIMITS.longest_timeout_s)
+    assert set(bench.sent()) == {"M105"}
+    assert signals.Acknowledged(3) in bench.say("ok T:20 /0")
+    assert not bench.machine.doubtful
