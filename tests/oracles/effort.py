@@ -19,3 +19,8 @@ def effort(examples: int) -> settings:
         database=None,
         suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much, HealthCheck.data_too_large],
     )
+
+
+def seeds(count: int) -> range:
+    """Seeds of a test that draws by `random.Random`: far faster than a strategy where programs are long."""
+    return range(count * FACTOR)

@@ -208,7 +208,8 @@ class MoveReader:
         wait_s = self._dwells(columns, is_wait)
         if home.any() and self.homed_line is None:
             self.homed_line = int(columns.line[np.flatnonzero(home)[0]])
-        chosen = np.flatnonzero(is_move | is_wait)
+        # G10 and G11 push without being moves.
+        chosen = np.flatnonzero(is_move | is_wait | (push != 0))
         if not len(chosen):
             return _none()
         moving = np.flatnonzero(is_move)
@@ -235,7 +236,8 @@ class MoveReader:
             acceleration_mm_s2=acceleration[chosen], dwell_s=wait_s[chosen],
             hot_end_c=hot_end[chosen], tool=tool[chosen].astype(np.uint8),
         )  # fmt: skip
-        arcs = np.flatnonzero(is_arc[chosen])
+        arcs = np.flatnonzero(is_arc[chosen] & ~unknown)
+        self.unrebuilt.note("arc", moves.line[is_arc[chosen] & unknown])
         if len(arcs):
             moves = self._with_chords(moves, arcs, columns, chosen, scale, others, other_code)
         return moves
@@ -345,6 +347,7 @@ class MoveReader:
         if volumetric.any():
             push = np.where(volumetric > 0, push / np.where(volumetric > 0, volumetric, 1.0), push)
         push = push * self._factor(self._flow_factor, columns, others, code, "M221", count)
+        push[np.abs(push) < _LEAST_LAID_MM] = 0.0  # noise of subtractions, here and in jobs, is no wipe and no prime
         if self.first_extrusion_line is None and (push > 0).any():
             self.first_extrusion_line = int(columns.line[np.flatnonzero(push > 0)[0]])
         if self._dialect.g10_is_retraction:

@@ -1,0 +1,218 @@
+"""Interprets a job one line at a time, as a printer does: the oracle of layergate.toolpath.moves. Plain Python, no numpy.
+
+Written from facts.md 1.4 (command table), 2.3 (arcs), 2.4 (G92, units), domain.md ("Rebuilding the part": move kinds,
+retraction debt). Own choices, the same for reader and oracle: the position before homing is unknown until an absolute
+word tells it; one hot-end target serves all tools until a second is named; tool words of 16 and more are no tools.
+"""
+
+import math
+from dataclasses import dataclass, field
+
+from tests.oracles.plain_words import MACRO, UNREAD, PlainLine, read_line
+
+NAN = math.nan
+WAITS = {"G28", "G29", "G4", "M400", "M0", "M1", "M109", "M190", "M191", "M116", "M600", "M601", "M226"}
+
+
+@dataclass
+class PlainMove:
+    """One move, arcs whole. Lengths mm, speeds mm/s; positions in the machine's frame, NaN where unknown."""
+
+    line: int
+    kind: str
+    start: tuple[float, float, float]
+    end: tuple[float, float, float]
+    xy: float
+    push: float
+    laid: float
+    feed: float
+    acceleration: float
+    dwell: float
+    hot_end: float
+    tool: int
+
+
+@dataclass
+class PlainMachine:
+    """The state of a printer that reads a job."""
+
+    scope: str = "while-relative"
+    g4_p_is_seconds: bool = False
+    at: dict[str, float] = field(default_factory=lambda: {"X": 0.0, "Y": 0.0, "Z": 0.0, "E": 0.0})
+    offset: dict[str, float] = field(default_factory=lambda: {"X": 0.0, "Y": 0.0, "Z": 0.0})
+    located: set[str] = field(default_factory=set)
+    relative: bool = False
+    e_relative: bool = False
+    unit: float = 1.0
+    volumetric_area: float = 0.0
+    flow: float = 1.0
+    speed: float = 1.0
+    feed_mm_min: float = 1500.0
+    acceleration: float = NAN
+    tool: int = 0
+    targets: dict[int, float] = field(default_factory=dict)
+    debts: dict[int, float] = field(default_factory=dict)
+    retract_length: float = 1.0
+    retracted: bool = False
+
+    def run(self, lines: list[str], first: int = 1) -> list[PlainMove]:
+        """Every move of some lines of payload."""
+        found = (self.take(number, read_line(text)) for number, text in enumerate(lines, first) if text)
+        return [move for move in found if move is not None]
+
+    def take(self, number: int, line: PlainLine) -> PlainMove | None:
+        """Do one line."""
+        words = {name: value for name, value in line.words.items() if not math.isnan(value)}
+        code = line.code
+        if code in ("G0", "G1", "G2", "G3"):
+            return self._move(number, code, words)
+        push = self._other(code, words, set(line.words))
+        if code in WAITS or push:
+            kind = "wait" if code in WAITS else ("prime" if push > 0 else "retract")
+            dwell = 0.0
+            if code == "G4":
+                dwell = words["S"] if "S" in words else words.get("P", 0.0) * (1 if self.g4_p_is_seconds else 1e-3)
+            here = self._place()
+            if kind == "retract" and any(map(math.isnan, here)):
+                kind = "travel"
+            return self._record(number, kind, (here, here), 0.0, push, self._lay(push), max(0.0, dwell))
+        return None
+
+    def _place(self) -> tuple[float, float, float]:
+        x, y, z = (self.at[a] + self.offset[a] if a in self.located else NAN for a in "XYZ")
+        return x, y, z
+
+    def _active(self) -> float:
+        if self.tool in self.targets:
+            return self.targets[self.tool]
+        return self.targets[0] if list(self.targets) == [0] else NAN
+
+    def _lay(self, push: float) -> float:
+        """What leaves the nozzle of a push, after the tool's retraction debt is paid back."""
+        debt = self.debts.get(self.tool, 0.0)
+        laid = max(0.0, push - debt)
+        self.debts[self.tool] = max(0.0, debt - push)
+        return laid if laid >= 1e-7 else 0.0
+
+    def _record(
+        self,
+        number: int,
+        kind: str,
+        place: tuple[tuple[float, float, float], tuple[float, float, float]],
+        xy: float,
+        push: float,
+        laid: float,
+        dwell: float = 0.0,
+    ) -> PlainMove:
+        feed = self.feed_mm_min / 60 * self.speed
+        return PlainMove(
+            number, kind, *place, xy, push, laid, feed, self.acceleration, dwell, self._active(), self.tool
+        )
+
+    def _move(self, number: int, code: str, words: dict[str, float]) -> PlainMove:
+        start = self._place()
+        if words.get("F", 0.0) > 0:
+            self.feed_mm_min = words["F"] * self.unit
+        for axis in "XYZ":
+            if axis in words:
+                if self.relative:
+                    self.at[axis] += words[axis] * self.unit
+                else:
+                    self.at[axis] = words[axis] * self.unit
+                    self.located.add(axis)
+        push = 0.0
+        if "E" in words:
+            e_relative = self.e_relative or (self.scope == "while-relative" and self.relative)
+            change = words["E"] * self.unit - (0.0 if e_relative else self.at["E"])
+            self.at["E"] += change
+            push = change / (self.volumetric_area or 1.0) * self.flow
+            push = push if abs(push) >= 1e-7 else 0.0  # noise, as in E-1.29e-15
+        laid = self._lay(push)
+        end = self._place()
+        known = not any(math.isnan(v) for v in (*start, *end))
+        xy, dz = math.hypot(end[0] - start[0], end[1] - start[1]), end[2] - start[2]
+        arc = self._arc(code, start, end, words) if code in ("G2", "G3") and known else None
+        xy = xy if arc is None else arc
+        if not known:
+            kind = "prime" if push > 0 else "travel"
+        elif xy > 1e-6:
+            kind = "deposit" if laid > 0 else "dry" if push > 0 else "wipe" if push < 0 else "travel"
+        else:
+            kind = "prime" if push > 0 else "retract" if push < 0 else "lift" if abs(dz) > 1e-6 else "travel"
+        return self._record(number, kind, (start, end), xy if known else NAN, push, laid)
+
+    def _arc(
+        self, code: str, start: tuple[float, float, float], end: tuple[float, float, float], words: dict[str, float]
+    ) -> float | None:
+        """Length of an arc by its centre (facts.md 2.3); None where no centre is given."""
+        if "I" not in words and "J" not in words:
+            return None
+        cx = start[0] + words.get("I", 0.0) * self.unit
+        cy = start[1] + words.get("J", 0.0) * self.unit
+        first, last = math.atan2(start[1] - cy, start[0] - cx), math.atan2(end[1] - cy, end[0] - cx)
+        sweep = (first - last if code == "G2" else last - first) % math.tau
+        if math.hypot(end[0] - start[0], end[1] - start[1]) <= 1e-6:
+            sweep = math.tau
+        radii = math.hypot(start[0] - cx, start[1] - cy), math.hypot(end[0] - cx, end[1] - cy)
+        return sweep * sum(radii) / 2
+
+    def _other(self, code: str, words: dict[str, float], named: set[str]) -> float:
+        """Do a command that is no move; give the filament that it pushes."""
+        match code:
+            case "G20" | "G21":
+                self.unit = 25.4 if code == "G20" else 1.0
+            case "G90" | "G91":
+                self.relative = code == "G91"
+                if self.scope == "until-stated":
+                    self.e_relative = self.relative
+            case "M82" | "M83":
+                self.e_relative = code == "M83"
+            case "G92":
+                self._rename(words)
+            case "G28":
+                for axis in "XYZ":
+                    if axis in named or not named & set("XYZ"):
+                        self.at[axis] = self.offset[axis] = 0.0
+                        self.located.add(axis)
+            case "M200":
+                diameter = words.get("D", 0.0)
+                self.volumetric_area = math.pi * diameter**2 / 4 if diameter > 0 else 0.0
+            case "M220" if words.get("S", 0.0) > 0:
+                self.speed = words["S"] / 100
+            case "M221" if words.get("S", 0.0) > 0:
+                self.flow = words["S"] / 100
+            case "M204" if words.get("P", words.get("S", 0.0)) > 0:
+                self.acceleration = words.get("P", words.get("S", NAN))
+            case "M207" if "S" in words:
+                self.retract_length = words["S"]
+            case "G10" | "G11" if not named & set("PL"):
+                return self._firmware_retraction(code)
+            case _:
+                self._heat(code, words)
+        return 0.0
+
+    def _rename(self, words: dict[str, float]) -> None:
+        """G92: the place where the axis stands gets another name (facts.md 2.4); bare, every axis is called 0."""
+        named = {axis: words[axis] * self.unit for axis in "XYZE" if axis in words}
+        for axis, value in (named or dict.fromkeys("XYZE", 0.0)).items():
+            if axis != "E":
+                self.offset[axis] += self.at[axis] - value
+            self.at[axis] = value
+
+    def _firmware_retraction(self, code: str) -> float:
+        if (code == "G10") == self.retracted:
+            return 0.0
+        self.retracted = code == "G10"
+        return -self.retract_length if self.retracted else self.retract_length
+
+    def _heat(self, code: str, words: dict[str, float]) -> None:
+        if code == MACRO:
+            # A macro may have heated what was off.
+            self.targets = {tool: target for tool, target in self.targets.items() if target >= 60}
+        elif code[0] == "T" and code != UNREAD and float(code[1:]) < 16:
+            self.tool = int(float(code[1:]))
+        elif code in ("M104", "M109", "G10"):
+            target = words.get("S", words.get("R"))
+            named = words.get("P" if code == "G10" else "T")
+            if target is not None and not (code == "G10" and named is None):
+                self.targets[int(named) if named is not None and 0 <= named < 16 else self.tool] = target
