@@ -31,7 +31,7 @@ async def test_a_job_is_printed_over_a_pty(tmp_path: Path) -> None:
     """The same over a serial device, found by a symlink that stays when devices change places."""
     host = PtyPeer(Peer(), tmp_path)
     host.plug()
-    async with link_process(tmp_path, host.device, "--baud", "250000") as link:
+    async with link_process(tmp_path, host.device, "--baud", "250000", "--boot-wait", "0.3") as link:
         await link.event("link-up")
         await link.client.start("run-1", *write_job(tmp_path, TEXT))
         ended = (await link.event("run-ended")).data

@@ -258,10 +258,12 @@ async def test_a_real_port_server_carries_every_byte(pty_peer: PtyPeer, tmp_path
     """Against ser2net: options are agreed, the baud rate is answered, all byte values pass, and its death is a loss."""
     echoed = bytes(range(1, 256)).replace(b"\n", b"").replace(b"\r", b"")
     pty_peer.peer.receive = lambda data: [data]  # type: ignore[method-assign]
-    async with port_server(tmp_path, os.path.realpath(pty_peer.device)) as port:
-        async with owner(f"rfc2217://127.0.0.1:{port}", baud=57_600) as owning:
-            await owning.until(lambda: owning.transport.codec.baud is not None or bool(owning.lost))  # type: ignore[attr-defined]
-            assert owning.transport.codec.baud == 57_600  # type: ignore[attr-defined]
-            owning.transport.write(echoed * 4)
-            await owning.until(lambda: len(owning.data) >= 4 * len(echoed) or bool(owning.lost))
-            assert owning.data == echoed * 4
+    async with (
+        port_server(tmp_path, os.path.realpath(pty_peer.device)) as port,
+        owner(f"rfc2217://127.0.0.1:{port}", baud=57_600) as owning,
+    ):
+        owning.transport.write(echoed * 4)
+        await owning.until(lambda: len(owning.data) >= 4 * len(echoed) or bool(owning.lost))
+        assert owning.data == echoed * 4
+        assert owning.transport.codec.baud == 57_600  # type: ignore[attr-defined]
+        assert not owning.transport.codec.refused  # type: ignore[attr-defined]

@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 
 from layergate.link import log
+from layergate.link.limits import Limits
 from layergate.link.process import LinkConfig, LinkProcess
 from layergate.link.server import SocketTakenError
 from layergate.link.settings import Settings
@@ -20,6 +21,12 @@ def parse(arguments: list[str] | None = None) -> LinkConfig:
     parser.add_argument("--baud", type=int, default=115200)
     parser.add_argument("--socket", type=Path, required=True, help="Unix socket to serve")
     parser.add_argument("--ring", type=int, metavar="BYTES", help="receive ring of the printer, where known")
+    parser.add_argument(
+        "--boot-wait",
+        type=float,
+        metavar="SECONDS",
+        help="listen this long after opening, for opening may reset the printer (default: 0.5 for socket://, else 2.5)",
+    )
     parser.add_argument("--no-line-numbers", action="store_true", help="the printer takes no numbers and checksums")
     parser.add_argument("--reset-on-open", choices=["keep", "pulse"], default="keep", help="DTR when opening")
     parser.add_argument(
@@ -36,11 +43,17 @@ def parse(arguments: list[str] | None = None) -> LinkConfig:
     given = parser.parse_args(arguments)
     if given.ring is not None and given.ring < 32:
         parser.error("--ring: fewer than 32 bytes hold no line; leave it out where it is not known")
+    boot_s = given.boot_wait
+    if boot_s is None:
+        # Raw TCP has no control lines, so that opening it resets a printer only where a serial server stands between;
+        # then its greeting makes us wait all the same.
+        boot_s = 0.5 if given.device.startswith("socket://") else Limits().boot_s
     return LinkConfig(
         name=given.name,
         endpoint=Endpoint(device=given.device, baud=given.baud, reset_on_open=given.reset_on_open),
         socket=given.socket,
         ring_bytes=given.ring,
+        limits=Limits(boot_s=boot_s),
         numbered=not given.no_line_numbers,
         settings=Settings(
             actions=frozenset(filter(None, given.actions.split(","))),

@@ -32,6 +32,7 @@ def link_command(
     actions: Sequence[str] = ("pause", "paused", "resume", "resumed", "cancel"),
     emergency_parser: bool | None = None,
     position_witness: bool = False,
+    boot_wait_s: float | None = None,
 ) -> list[str]:
     """Give the command line of a link process."""
     command = [sys.executable, "-m", "layergate.link", "--name", name, "--device", device, "--baud", str(baud)]
@@ -42,6 +43,8 @@ def link_command(
         command.append("--no-line-numbers")
     if emergency_parser is not None:
         command += ["--emergency-parser", "yes" if emergency_parser else "no"]
+    if boot_wait_s is not None:
+        command += ["--boot-wait", str(boot_wait_s)]
     if position_witness:
         command.append("--position-witness")
     return command

@@ -3,6 +3,7 @@ keep-alive. Knows no protocol.
 """
 
 import asyncio
+import os
 import socket
 from collections.abc import Callable
 
@@ -31,7 +32,7 @@ class TcpTransport(Transport):
             async with asyncio.timeout(CONNECT_S):
                 self._socket = await self._connect()
         except (OSError, TimeoutError) as error:
-            reason = "no answer" if isinstance(error, TimeoutError) else error.strerror or str(error)
+            reason = "no answer" if isinstance(error, TimeoutError) else _reason(error)
             raise OpenError(
                 f"{self._host} port {self._port}: {reason}. Is the printer or its serial server on; is the port right; "
                 "does a firewall stand between?"
@@ -68,6 +69,13 @@ class TcpTransport(Transport):
     def _release(self) -> Callable[[], None]:
         connection, self._socket = self._socket, None
         return connection.close if connection is not None else lambda: None
+
+
+def _reason(error: OSError) -> str:
+    """Give the system's words: those of asyncio only repeat the address."""
+    if isinstance(error, socket.gaierror) or not error.errno:
+        return error.strerror or str(error)
+    return os.strerror(error.errno)
 
 
 def _configure(connection: socket.socket) -> None:
