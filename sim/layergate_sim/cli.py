@@ -1,6 +1,6 @@
 """`layergate-sim`: the command group. Knows which subcommands there are, and loads each only when it is asked for.
 
-A subcommand is a module with a click command (or group) named `command`.
+A subcommand is a click command (or group) in a module of its own.
 """
 
 from __future__ import annotations
@@ -10,11 +10,11 @@ from collections.abc import Mapping
 
 import click
 
-# Name -> module. Modules that are not there are left out, so that parts can be installed apart.
+# Name -> module:attribute. Modules that are not there are left out, so that parts can be installed apart.
 SUBCOMMANDS: Mapping[str, str] = {
-    "printer": "layergate_sim.printer.cli",
-    "specimens": "layergate_sim.specimens.cli",
-    "damage": "layergate_sim.damage.cli",
+    "printer": "layergate_sim.printer.cli:printer",
+    "specimens": "layergate_sim.specimens.cli:specimens",
+    "damage": "layergate_sim.damage.cli:damage",
 }
 
 
@@ -27,18 +27,18 @@ class LazyGroup(click.Group):
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """The subcommand, or None. A module that is there but broken raises its own error."""
-        path = SUBCOMMANDS.get(cmd_name)
-        if path is None:
+        if cmd_name not in SUBCOMMANDS:
             return None
+        path, _, attribute = SUBCOMMANDS[cmd_name].partition(":")
         try:
             module = importlib.import_module(path)
         except ModuleNotFoundError as error:
             if error.name and (path == error.name or path.startswith(error.name + ".")):
                 return None
             raise
-        command = getattr(module, "command", None)
+        command = getattr(module, attribute, None)
         if not isinstance(command, click.Command):
-            raise TypeError(f"{path} must hold a click command named 'command'")
+            raise TypeError(f"{path} must hold a click command named {attribute!r}")
         return command
 
 

@@ -25,21 +25,31 @@ STOP_DEADLINE_S = 5.0
 
 
 class Stopper:
-    """Tells a serving loop to stop, from a signal handler or another thread."""
+    """Wakes or stops a serving loop, from a signal handler or another thread."""
 
     def __init__(self) -> None:
         self._receiver, self._sender = socket.socketpair()
         self._sender.setblocking(False)
+        self._receiver.setblocking(False)
         self.stopped = False
 
     def stop(self) -> None:
         """Stop soon. May be called again."""
         self.stopped = True
+        self.wake()
+
+    def wake(self) -> None:
+        """Look at the printer again: it has been changed from outside."""
         with contextlib.suppress(OSError):  # full or closed: it has been told already
             self._sender.send(b"x")
 
+    def heard(self) -> None:
+        """The loop is awake."""
+        with contextlib.suppress(BlockingIOError):
+            self._receiver.recv(4096)
+
     def fileno(self) -> int:
-        """Readable once stopped."""
+        """Readable once woken or stopped."""
         return self._receiver.fileno()
 
     def close(self) -> None:
@@ -86,14 +96,15 @@ def serve(
                 [],
                 min((wait for wait in waits if wait is not None), default=None),
             )
+            stopper.heard()
             data, opened = transport.read()
             if opened or data:
                 with guard:
                     now = time.monotonic()
-                    if opened:
-                        printer.opened(now)
                     if data:
                         printer.receive(data, now)
+                    if opened:
+                        printer.opened(now)
             if transport.wants_write():
                 transport.write(b"")
     finally:
@@ -109,6 +120,8 @@ class RunningPrinter:
     printer: SimulatedPrinter
     url: str
     lock: threading.Lock
+    thread: threading.Thread
+    stopper: Stopper
 
     def report(self) -> dict[str, Any]:
         """Totals and fault counts now."""
@@ -122,6 +135,7 @@ class RunningPrinter:
         with self.lock:
             self.printer.poll(time.monotonic())
             self.printer.acts.do(instruction("at-s", 0.0, verb, arguments))
+        self.stopper.wake()
 
 
 @contextlib.contextmanager
@@ -154,7 +168,7 @@ def running_printer(
     try:
         if not started.wait(START_DEADLINE_S):
             raise TimeoutError(f"the simulated printer at {url} did not start within {START_DEADLINE_S} s")
-        yield RunningPrinter(printer, url, lock)
+        yield RunningPrinter(printer, url, lock, thread, stopper)
     finally:
         stopper.stop()
         thread.join(STOP_DEADLINE_S)

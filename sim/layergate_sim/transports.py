@@ -34,7 +34,7 @@ class Transport(Protocol):
         """Descriptors to wait for with unsent bytes."""
 
     def read(self) -> tuple[bytes, bool]:
-        """Bytes from the host, and whether a host has just opened the port."""
+        """Bytes from the host, and whether another host has opened the port since they were sent."""
 
     def write(self, data: bytes) -> None:
         """Bytes for the host; lost when there is none."""
@@ -88,6 +88,7 @@ class TcpTransport:
         listener.setblocking(False)
         self._listener = listener
         self._address = (self._address[0], listener.getsockname()[1])
+        self._met_nobody = True
 
     def descriptors(self) -> list[int]:
         """Listener and peer."""
@@ -98,19 +99,19 @@ class TcpTransport:
         return [self._peer.fileno()] if self._peer is not None and self._pending else []
 
     def read(self) -> tuple[bytes, bool]:
-        """Accept a host, read what it sent."""
-        opened = self._accept()
-        if self._peer is None:
-            return b"", opened
-        try:
-            data = self._peer.recv(_CHUNK)
-        except BlockingIOError:
-            return b"", opened
-        except OSError:
-            data = b""
-        if not data:
-            self._hang_up()
-        return data, opened
+        """Read what the host sent, then see whether it has gone and another one has come."""
+        data = bytearray()
+        while self._peer is not None and len(data) < _CHUNK:
+            try:
+                piece = self._peer.recv(_CHUNK)
+            except BlockingIOError:
+                break
+            except OSError:
+                piece = b""
+            if not piece:
+                self._hang_up()
+            data += piece
+        return bytes(data), self._accept()
 
     def _accept(self) -> bool:
         if self._listener is None:
@@ -155,10 +156,10 @@ class TcpTransport:
 
     def unplug(self) -> None:
         """Connection gone, nobody listens."""
-        self._hang_up()
         if self._listener is not None:
             self._listener.close()
             self._listener = None
+        self._hang_up()
 
     def close(self) -> None:
         """Same as unplugged."""
@@ -176,7 +177,7 @@ class PtyTransport:
         self._path = path
         self._master = -1
         self._host_there = False
-        self._met_nobody = True
+        self._met_nobody = True  # since it was plugged in: what the printer says waits for the first host
         self._pending = bytearray()
         self.plug()
 
@@ -208,6 +209,7 @@ class PtyTransport:
             os.close(slave)
         os.set_blocking(master, False)
         self._master = master
+        self._met_nobody = True
         # The slave was open here for a moment, so the master sees a hang-up until a host opens it.
         self._host_there = False
 
@@ -228,22 +230,22 @@ class PtyTransport:
         """Notice a host that opens the device, read what it sent."""
         if self._master < 0:
             return b"", False
-        opened = False
         if not self._host_there:
             if not self._look():
                 return b"", False
-            self._host_there = opened = True
+            self._host_there = True
             self._met_nobody = False
             self._flush()
+            return b"", True
         try:
-            return os.read(self._master, _CHUNK), opened
+            return os.read(self._master, _CHUNK), False
         except BlockingIOError:
-            return b"", opened
+            return b"", False
         except OSError:  # EIO: the last host closed the device
             self._host_there = False
             self._pending.clear()
             self._forget_unread()
-            return b"", opened
+            return b"", False
 
     def _forget_unread(self) -> None:
         """What the last host did not read must not greet the next one: a pty keeps it, a real port does not."""

@@ -125,7 +125,7 @@ def _from_scenario(scenario: Scenario, options: dict[str, Any], path: Path) -> N
 @click.option("--junction-deviation", type=click.FloatRange(min=1e-4), default=0.05, show_default=True, help="mm.")
 @click.option("--max-speed", type=Numbers(4, ",", "X,Y,Z,E"), default="300,300,12,60", show_default=True, help="mm/s.")
 @click.option("--json", "as_json", is_flag=True, help="Print the report at the end as one line of JSON.")
-def command(**options: Any) -> None:
+def printer(**options: Any) -> None:
     """A simulated filament printer. Prints 'ready PATH' once it can be opened; ends on SIGTERM or Ctrl-C with a report.
 
     Nothing moves and nothing gets hot here. What a host sends to a real printer does both: try new things here first.
@@ -151,13 +151,13 @@ def command(**options: Any) -> None:
         transport: Transport = PtyTransport(options["pty"]) if options["pty"] else TcpTransport(*options["tcp"])
     except OSError as error:
         raise click.ClickException(f"can't listen at {options['pty'] or options['tcp']}: {error}") from error
-    printer = SimulatedPrinter(settings, faults=instructions, records=records)
+    device = SimulatedPrinter(settings, faults=instructions, records=records)
     stopper = Stopper()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stopper.stop())
-    serve(printer, transport, stopper, ready=lambda name: click.echo(f"ready {name}"))
+    serve(device, transport, stopper, ready=lambda name: click.echo(f"ready {name}"))
     records.close()
-    report = printer.report()
+    report = device.report()
     if options["as_json"]:
         click.echo(json.dumps(report))
     else:

@@ -193,6 +193,7 @@ class SimulatedPrinter:
         self.acts.end_due()
         if self.state == "booting" and self.t >= self._boot_until:
             self.state = "running"
+            self._idle_since = self.t
             for text in replies.greeting(self.settings.lineage):
                 self.say(text)
         if not self.settings.instant:
@@ -244,6 +245,10 @@ class SimulatedPrinter:
         heaters = [heater for heater in (self.hotend, self.bed) if heater.needs_guard]
         if not heaters:
             self._tick_at = math.floor(self.t) + 1.0
+            return
+        begun = min(heater.changed_at for heater in heaters)
+        if at < begun:  # nothing was on until then
+            self._tick_at = math.floor(begun) + 1.0
             return
         self._tick_at = at + 1.0
         if self.settings.thermal_guards and self.state == "running":

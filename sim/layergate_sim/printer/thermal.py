@@ -128,12 +128,19 @@ class Heater:
         return self.target_c > 0 or self.stuck or self.sensor != "ok"
 
     @property
+    def changed_at(self) -> float:
+        """Printer time since which the present power has been on."""
+        return self._t0
+
+    @property
     def sound(self) -> bool:
         """True while nothing of it is broken."""
         return not (self.lost or self.stuck) and self.sensor == "ok"
 
     def trip(self, t: float) -> str | None:
         """Reason why the guards stop the printer at time t, or None. To be asked about once a printer second."""
+        if t < self._t0:
+            return None
         read = self.read_c(t)
         limits = self.settings
         if read > limits.max_c:

@@ -105,14 +105,17 @@ def stream(desk: Desk, job: Sequence[str], *, patience_s: float = 2.0, attempts:
             line = desk.line(patience_s)
             if line is None:
                 break
+            if line == "wait":  # it has nothing to do, so the line or its acknowledgement was lost
+                break
             resend = re.match(r"(?:Resend: ?|rs )(\d+)$", line)
             if resend:
                 wanted = int(resend[1])
-            elif re.match(r"ok( \d+)?\b", line) or line == "rs":
+                if desk.printer.settings.lineage == "numbered":  # nothing follows
+                    break
+            acknowledged = re.match(r"ok(?: (\d+))?$", line)
+            if acknowledged and (acknowledged[1] is None or int(acknowledged[1]) == at):
                 if wanted is None:
                     at += 1
-                break
-            if wanted is not None and desk.printer.settings.lineage == "numbered":
                 break
         if wanted is not None and 0 <= wanted <= at + 1:
             at = wanted
