@@ -15,7 +15,7 @@ import structlog
 
 from layergate import __version__
 from layergate.config import MIB, Config, PrinterConfig, host_and_port
-from layergate.jobs import keeping
+from layergate.jobs import keeping, store
 from layergate.jobs.desk import Desk
 from layergate.jobs.dropfolder import DropFolder
 from layergate.jobs.gate import Gate, check_room
@@ -36,6 +36,7 @@ log = structlog.get_logger(__name__)
 ROOM_EVERY_S = 30.0
 KEEPING_EVERY_S = 3600.0
 JOURNAL_STAMP_EVERY_S = 5.0
+FRESH_S = 60.0  # a desk waits up to 15 s for a link process to start and 30 s for its answer to a start
 
 LinkOpenerFor = Callable[[str, PrinterConfig, Path], LinkOpener]
 
@@ -48,7 +49,7 @@ class Service:
         self._stop = asyncio.Event()
         self.ready = asyncio.Event()
         """Set when all parts run and the control socket is served."""
-        self.stamps = Stamps()
+        self.stamps = Stamps(fresh_s=FRESH_S)
         directory = config.spool_directory()
         self.spool = Spool(
             directory,
@@ -112,6 +113,8 @@ class Service:
             for desk in self.desks.values():
                 await desk.prepare()
             await self.gate.prepare()
+            for name in await self.journal.do(store.printers_with_jobs) - set(self.desks):
+                log.warning("jobs wait for a printer that is not configured any more", printer=name)
             await self._run_tasks(listeners)
 
     async def _run_tasks(self, listeners: list[tuple[socket.socket, bool]]) -> None:

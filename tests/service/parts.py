@@ -38,7 +38,7 @@ async def until(condition: Callable[[], Any], what: str = "", deadline_s: float 
         if found:
             return found
         assert time.monotonic() < end, f"waited {deadline_s} s in vain for: {what or condition}"
-        await asyncio.sleep(0.01)
+        await asyncio.sleep(0.02)
 
 
 def make_config(tmp_path: Path, **tables: Any) -> Config:

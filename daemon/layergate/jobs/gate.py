@@ -247,8 +247,8 @@ class Gate:
         """Say whether a job's verdict still belongs to what is here; if not, the job is sent to be checked again."""
         try:
             judged_by = await self._judged_by(job)
-        except TomlFileError:
-            judged_by = None  # the check will say what is wrong with the description
+        except (TomlFileError, OSError):
+            judged_by = None  # the check will say what is wrong with the description or the rules
         if judged_by is not None and judged_by.key == job.verdict_key:
             return True
         await self._check_again(job, "printer description or rules changed since it was judged")
@@ -268,6 +268,9 @@ class Gate:
             judged_by = await self._judged_by(job)
         except TomlFileError as error:
             await self._judge(job, "not-judged", f"the printer description can't be used: {'; '.join(error.problems)}")
+            return
+        except OSError as error:
+            await self._judge(job, "not-judged", f"the rules can't be read: {error}")
             return
         report_path, index_path = self.spool.report_path(job.id), self.spool.index_path(job.id)
         outcome = await self.worker.check(

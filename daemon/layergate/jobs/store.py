@@ -168,6 +168,12 @@ def change_job(db: sqlite3.Connection, job_id: str, **changes: Any) -> Job:
     return get_job(db, job_id)
 
 
+def count_remark(db: sqlite3.Connection, job_id: str) -> Job:
+    """Count one more alert raised while a job was printed."""
+    db.execute("UPDATE job SET remarks = remarks + 1 WHERE id = ?", (job_id,))
+    return get_job(db, job_id)
+
+
 def _change(db: sqlite3.Connection, job_id: str, changes: dict[str, Any]) -> None:
     assert changes.keys() <= set(_COLUMNS), changes
     settings = ", ".join(f"{key} = ?" for key in changes)
@@ -179,6 +185,13 @@ def active_job(db: sqlite3.Connection, printer: str) -> Job | None:
     found = list_jobs(db, situations=ACTIVE, printer=printer)
     assert len(found) <= 1, f"two jobs at once on {printer}"
     return found[0] if found else None
+
+
+def printers_with_jobs(db: sqlite3.Connection) -> set[str]:
+    """Name the printers for which jobs have not ended."""
+    waiting = ", ".join(f"'{situation}'" for situation in ENDED)
+    rows = db.execute(f"SELECT DISTINCT printer FROM job WHERE situation NOT IN ({waiting})")  # noqa: S608 (our words)
+    return {row[0] for row in rows}
 
 
 def get_bed(db: sqlite3.Connection, printer: str) -> Bed:

@@ -59,8 +59,11 @@ class Worker:
         self, *, job: Path, name: str, description: Path | None, report: Path, index: Path, size_bytes: int
     ) -> Outcome:
         """Check one job. Never raises for the worker's sake; a cancelled call kills the worker."""
-        for old in (report, index):
-            old.unlink(missing_ok=True)  # so that what is there afterwards is this worker's
+        try:
+            for old in (report, index):
+                old.unlink(missing_ok=True)  # so that what is there afterwards is this worker's
+        except OSError as error:
+            return Outcome("not-judged", f"{error.filename} is in the way: {error.strerror}", 0.0)
         seconds, memory = self.limits(size_bytes)
         command = [*self.command, "--job", str(job), "--name", name, "--report", str(report), "--index", str(index)]
         if description is not None:

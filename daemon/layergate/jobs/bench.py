@@ -1,0 +1,126 @@
+"""What is known of one printer, and how it is told: link, bed, the job on it. Shared by its desk and its following.
+
+Knows the journal's rows and the hub; starts nothing, follows nothing.
+"""
+
+import asyncio
+import json
+from typing import Any
+
+import structlog
+
+from layergate.config import PrinterConfig
+from layergate.jobs import store
+from layergate.jobs.journal import Journal, now
+from layergate.jobs.spool import Spool
+from layergate.jobs.states import ACTIVE, PRINTER_STATES, PrinterCondition, Situation
+from layergate.jobs.store import Bed, Job
+from layergate.jobs.views import job_view
+from layergate.notify.alerts import AlertName
+from layergate.notify.hub import Hub
+
+log = structlog.get_logger(__name__)
+
+
+class Bench:
+    """One printer's state."""
+
+    def __init__(self, name: str, config: PrinterConfig, *, journal: Journal, spool: Spool, hub: Hub) -> None:
+        self.name = name
+        self.config = config
+        self.journal = journal
+        self.spool = spool
+        self.hub = hub
+        self.job: Job | None = None
+        """The job whose run goes on."""
+        self.bed = Bed(clear=False, text="", at=now())
+        self.link_up = False
+        self.link_text = "not reached yet"
+        self.other_printer = False
+        self.stopped_run: str | None = None
+        """The run at which a stop request was sent."""
+        self.wake = asyncio.Event()
+        """Set when there may be something to start."""
+
+    @property
+    def condition(self) -> PrinterCondition:
+        """Say how the printer is, in one word of ours."""
+        if self.job is not None:
+            situation = self.job.situation
+            return "paused" if situation == "paused" else "ending" if situation == "ending" else "printing"
+        if not self.link_up:
+            return "connecting"
+        if self.other_printer:
+            return "other-printer"
+        return "needs-clearing" if self.needs_clearing else "idle"
+
+    @property
+    def needs_clearing(self) -> bool:
+        return not self.bed.clear and self.config.start == "confirmed"
+
+    def view(self) -> dict[str, Any]:
+        """Give the printer's state in the standard's words, with ours beside them."""
+        condition = self.condition
+        state, reasons = PRINTER_STATES[condition]
+        if self.job is not None and not self.link_up:
+            reasons = (*(reason for reason in reasons if reason != "none"), "connecting-to-device")
+        return {
+            "printer": self.name,
+            "state": state,
+            "reasons": list(reasons),
+            "condition": condition,
+            "message": self._message(condition),
+            "link_up": self.link_up,
+            "needs_clearing": self.needs_clearing,
+            "bed": self.bed.text,
+            "job": self.job.id if self.job else None,
+            "mode": self.config.mode,
+            "start": self.config.start,
+        }
+
+    def _message(self, condition: PrinterCondition) -> str:
+        match condition:
+            case "connecting" | "other-printer":
+                return self.link_text
+            case "needs-clearing":
+                return f"clear the bed, then confirm it ('layergate cleared {self.name}'): {self.bed.text}"
+            case "idle":
+                return "ready"
+            case _:
+                assert self.job is not None
+                return f"{self.job.name} ({self.job.id})"
+
+    def publish(self) -> None:
+        """Tell the printer's state."""
+        self.hub.state(self.name, "state", self.view())
+
+    def publish_job(self, job: Job) -> None:
+        """Tell the job that this printer deals with."""
+        self.hub.state(self.name, "job", job_view(job))
+
+    async def alert(self, name: AlertName, text: str, job: Job | None) -> None:
+        """Raise an alert of this printer. Does not raise."""
+        await self.hub.alert(name, text, printer=self.name, job=job.id if job else None)
+
+    def identify(self, printer: dict[str, Any]) -> None:
+        """Hold what the printer says of itself against what it should say."""
+        wanted = self.config.identity
+        self.other_printer = bool(wanted and wanted not in json.dumps(printer, ensure_ascii=False))
+        if self.other_printer:
+            self.link_text = f"another printer answers: nothing in its answer says {wanted!r}; nothing is sent to it"
+            log.error("another printer answers", printer=self.name, wanted=wanted, answer=printer)
+
+    async def move(self, job: Job, situation: Situation, *, message: str = "", who: str = "", **changes: Any) -> Job:
+        """Bring the running job into another situation of a run, and tell it. Raises StateError, JournalError."""
+        moved = await self.journal.do(
+            lambda db: store.move_job(db, job.id, situation, message=message, who=who, **changes)
+        )
+        self.refresh(moved)
+        self.publish_job(moved)
+        self.publish()
+        return moved
+
+    def refresh(self, job: Job) -> None:
+        """Take a newer row of the running job; one that comes late, after the run's end, changes nothing."""
+        if self.job is not None and self.job.id == job.id and job.situation in ACTIVE:
+            self.job = job
