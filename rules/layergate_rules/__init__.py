@@ -11,6 +11,7 @@ RULES = (
     "layergate_rules.not_a_print_job:NotAPrintJob",
     "layergate_rules.outside_build_volume:OutsideBuildVolume",
     "layergate_rules.partial_layer:PartialLayer",
+    "layergate_rules.retraction_debt:RetractionDebt",
     "layergate_rules.settings_change:SettingsChange",
     "layergate_rules.shifted_layers:ShiftedLayers",
     "layergate_rules.starved_layer:StarvedLayer",

@@ -15,11 +15,19 @@ LEAST_SHARE = 0.05
 """Layers with less path than this share of the job's median layer are no layers of the part: tips, primes, wipes."""
 
 
+LONGEST_DRY_MM = 100.0
+"""A longer path laid dry leaves layers without material; retraction-debt names it, and nothing above it is compared."""
+
+
 def compared_layers(layers: LayerMap) -> npt.NDArray[np.int64]:
     """Give the indices of the layers that are compared, in print order: (m,) int64."""
     if not len(layers):
         return np.empty(0, np.int64)
-    return np.flatnonzero(layers.path_mm >= LEAST_SHARE * float(np.median(layers.path_mm)))
+    chosen = layers.path_mm >= LEAST_SHARE * float(np.median(layers.path_mm))
+    dry = layers.dry_mm > LONGEST_DRY_MM
+    if dry.any():
+        chosen &= layers.first_line <= int(layers.last_line[dry].min())
+    return np.flatnonzero(chosen)
 
 
 def side_medians(values: F64, stacks: npt.NDArray[np.int64]) -> tuple[F64, F64]:
