@@ -113,6 +113,7 @@ def _from_scenario(scenario: Scenario, options: dict[str, Any], path: Path) -> N
 @click.option("--lineage", type=click.Choice(["common", "numbered"]), help="Reply lineage. [common]")
 @click.option("--ring", type=click.IntRange(min=0), help="Receive ring, bytes; 0: no limit. [128]")
 @click.option("--slots", type=click.IntRange(min=1), default=4, show_default=True, help="Command slots.")
+@click.option("--max-line", type=click.IntRange(min=16), default=96, show_default=True, help="Longest line, bytes.")
 @click.option("--advanced-ok", is_flag=True, help="Acknowledgements tell free planner blocks and command slots.")
 @click.option("--flush-on-error", is_flag=True, help="Lose the ring's content when a line is refused.")
 @click.option("--numbered-only", is_flag=True, help="Refuse lines without number and checksum.")
@@ -120,6 +121,7 @@ def _from_scenario(scenario: Scenario, options: dict[str, Any], path: Path) -> N
 @click.option("--thermal-guards/--no-thermal-guards", default=True, help="Thermal protection. [yes]")
 @click.option("--reset-on-open", is_flag=True, help="Restart whenever a host opens the port.")
 @click.option("--volume", type=Numbers(3, "x", "XxYxZ"), default="235x235x250", show_default=True, help="Volume, mm.")
+@click.option("--tools", type=click.IntRange(min=1), default=1, show_default=True, help="Tools that share the nozzle.")
 @click.option("--filament-diameter", type=click.FloatRange(min=0.1), default=1.75, show_default=True, help="mm.")
 @click.option("--accel", type=click.FloatRange(min=1), default=1000.0, show_default=True, help="Acceleration, mm/s2.")
 @click.option("--junction-deviation", type=click.FloatRange(min=1e-4), default=0.05, show_default=True, help="mm.")
@@ -180,12 +182,14 @@ def _settings(options: dict[str, Any]) -> PrinterSettings:
     return PrinterSettings(
         **{key: value for key, value in given.items() if value is not None},
         command_slots=options["slots"],
+        max_line_bytes=options["max_line"],
         advanced_ok=options["advanced_ok"],
         flush_on_error=options["flush_on_error"],
         numbered_only=options["numbered_only"],
         thermal_guards=options["thermal_guards"],
         reset_on_open=options["reset_on_open"],
         volume_mm=options["volume"],
+        tools=options["tools"],
         filament_diameter_mm=options["filament_diameter"],
         motion=MotionSettings(
             max_speed_mm_s=options["max_speed"],

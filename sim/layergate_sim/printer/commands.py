@@ -61,6 +61,8 @@ class Commands:
     def __init__(self, host: Host) -> None:
         self._host = host
         self.allow_cold = False
+        self._tool = 0
+        self._targets: dict[int, float] = {}  # of each tool, C
         self.cold_limit_c = host.settings.cold_extrusion_c
         self._table: dict[str, Callable[[Command], Steps | None]] = {
             name.upper(): getattr(self, name) for name in dir(self) if name[0] in "gm" and name[1:].isdigit()
@@ -72,7 +74,7 @@ class Commands:
         if method is not None:
             return method(command)
         if command.code[:1] == "T" and command.code[1:].isdigit():
-            self._tool(command)
+            self._change_tool(command)
             return None
         if command.code not in QUIET:
             self._host.unknown_commands += 1
@@ -261,6 +263,15 @@ class Commands:
             target = command.words.get("R")
         if target is None:
             return False
+        if heater is self._host.hotend:
+            # All tools share one nozzle here: a tool that is not active keeps its target until it becomes so.
+            tool = int(command.number("T", command.number("P", self._tool) if command.code == "G10" else self._tool))
+            if not 0 <= tool < self._host.settings.tools:
+                self._host.say(f"echo:T{tool} is not a tool of this printer")
+                return False
+            self._targets[tool] = target
+            if tool != self._tool:
+                return False
         heater.set_target(target, self._host.t)
         return True
 
@@ -382,10 +393,15 @@ class Commands:
     def m999(self, _: Command) -> None:
         """Restart after a stop (when not stopped: nothing)."""
 
-    def _tool(self, command: Command) -> None:
+    def _change_tool(self, command: Command) -> None:
         tool = int(command.code[1:])
         if tool >= self._host.settings.tools:
             self._host.say(f"echo:T{tool} is not a tool of this printer")
+            return
+        self._tool = tool
+        target = self._targets.get(tool)
+        if target is not None and target != self._host.hotend.target_c:
+            self._host.hotend.set_target(target, self._host.t)
 
     # -- settings
 

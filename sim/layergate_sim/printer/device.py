@@ -7,34 +7,34 @@ A command that has to wait is a generator; while it waits, lines keep filling th
 `ok` leaves: that is the back-pressure. The clock runs `time_scale` times faster than the host's; with an infinite scale
 it follows the host's and jumps over whatever a command would wait for.
 
-Refuses to know about file descriptors and sleeping, and about everything in the daemon. `faulty.py` carries the faults.
+Refuses to know about file descriptors and sleeping, and about everything in the daemon. `progress.py` holds the command in
+progress, `faulty.py` carries the faults.
 """
 
 from __future__ import annotations
 
 import math
 import re
-from collections import Counter, deque
+from collections import Counter
 from collections.abc import Iterable
 from typing import Any
 
 from layergate_sim.printer import replies
-from layergate_sim.printer.commands import MOVES, Commands, Steps
+from layergate_sim.printer.commands import Commands
 from layergate_sim.printer.faults import Faults
 from layergate_sim.printer.faulty import FaultActs
-from layergate_sim.printer.framing import Line, LineReader, Refused
+from layergate_sim.printer.framing import Line, LineReader
 from layergate_sim.printer.machine import Machine
+from layergate_sim.printer.progress import Progress
 from layergate_sim.printer.records import MemoryRecords, Records
 from layergate_sim.printer.report import report_of
 from layergate_sim.printer.scenario import Instruction
 from layergate_sim.printer.settings import PrinterSettings
 from layergate_sim.printer.thermal import Heater
-from layergate_sim.printer.waits import Drained, Heat, HostUntil, Room, Until, User, Wait
+from layergate_sim.printer.waits import Heat, HostUntil, Until, User
 from layergate_sim.printer.wire import BITS_PER_BYTE, Wire
-from layergate_sim.printer.words import Command, parse
 
 IDLE_DRAIN_S = 0.2  # with an infinite scale: host seconds without input after which the planner's rest is run
-GUARDS_ACT_WITHIN_S = 600.0  # printer seconds; far longer than any guard's time
 IDLE_WAIT_S = 1.0  # the numbered lineage says `wait` this often while idle (facts 1.2)
 _URGENT = re.compile(rb"(?:^|(?<=[\r\n]))[ \t]*(?:N-?\d+[ \t]*)?M(108|112|410|876|999)(?:[^\d\r\n][^\r\n]*)?(?=[\r\n])")
 
@@ -82,6 +82,7 @@ class SimulatedPrinter:
         self._ack_bytes = b"ok\n"
         self._plain_ack = self.settings.lineage == "common" and not self.settings.advanced_ok
         self.acts = FaultActs(self)
+        self.progress = Progress(self)
         self._power_up()
 
     def _power_up(self) -> None:
@@ -89,17 +90,13 @@ class SimulatedPrinter:
         self.state = "booting"  # booting, running, halted
         self._boot_until = self.t + (0.0 if self.settings.instant else self.settings.boot_s)
         self.commands = Commands(self)
+        self.progress.forget()
         self.ack_extras = ""
         self.keepalive_s = self.settings.keepalive_s
         self.auto_report_s = 0.0
         self.fan = 0.0
-        self._slots: deque[tuple[Line, int]] = deque()
-        self._running: Steps | None = None
-        self._current: tuple[Line, int] | None = None
-        self._wait: Wait | None = None
-        self._wait_since = self._next_sign = self._next_report = 0.0
-        self._broken = False
-        self._tick_at = math.floor(self.t) + 1.0
+        self._next_report = 0.0
+        self.tick_at = math.floor(self.t) + 1.0
         self._urgent_tail = b""
         self._last_input_now = self._now if self._now is not None else 0.0
         self._idle_since = self.t
@@ -154,8 +151,8 @@ class SimulatedPrinter:
         event = self._host_of(t) if t < math.inf else math.inf
         event = min(event, self._now0 + self.faults.next_time_s())
         event = min(event, self.acts.next_event_s())
-        if isinstance(self._wait, HostUntil):
-            event = min(event, self._wait.host_s)
+        if isinstance(self.progress.wait, HostUntil):
+            event = min(event, self.progress.wait.host_s)
         if self.settings.instant and len(self.machine.planner):
             event = min(event, self._last_input_now + IDLE_DRAIN_S)
         return event
@@ -166,15 +163,15 @@ class SimulatedPrinter:
         planner = self.machine.planner
         t = planner.next_event() if not self.settings.instant else math.inf
         if self.hotend.needs_guard or self.bed.needs_guard:
-            t = min(t, self._tick_at)
+            t = min(t, self.tick_at)
         if self.state != "running":
             return t
         if self.auto_report_s > 0:
             t = min(t, self._next_report)
-        wait = self._wait
+        wait = self.progress.wait
         if wait is not None:
             if self.keepalive_s > 0 or isinstance(wait, Heat):
-                t = min(t, self._next_sign)
+                t = min(t, self.progress.next_sign)
             if isinstance(wait, (Until, User)):
                 t = min(t, wait.t)
             elif isinstance(wait, Heat):
@@ -200,76 +197,80 @@ class SimulatedPrinter:
             self.machine.planner.advance(self.t)
         elif len(self.machine.planner) and self.now_s >= self._last_input_now + IDLE_DRAIN_S:
             while len(self.machine.planner):
-                self._run_block()
+                self.run_block()
         self._passed()
         partial = self.settings.partial_line_timeout_s
         if (
             partial is not None
             and self.reader.pending
-            and self._wait is None
+            and self.progress.wait is None
             and self.state == "running"
             and self.t >= self._t_of(self._last_input_now) + partial - 1e-9
         ):
             self.reader.clear()
             self.refused["partial-line"] += 1
-        self._pump()
+        self.progress.pump()
 
     def _passed(self) -> None:
         """Time has passed: guards, temperature reports, signs of life."""
-        while self._tick_at <= self.t:
+        while self.tick_at <= self.t:
             self._tick()
         if self.state != "running":
             return
         if self.auto_report_s > 0 and self.t >= self._next_report:
             self.say(self.temperatures())
             self._next_report = self.t + self.auto_report_s
-        wait = self._wait
+        wait = self.progress.wait
         if wait is None:
             if self.settings.lineage == "numbered" and self.t >= self._idle_since + IDLE_WAIT_S:
-                if not self._slots and not self.reader.pending:
+                if not self.progress.slots and not self.reader.pending:
                     self.say("wait")
                 self._idle_since = self.t
-        elif self.t >= self._next_sign:
+        elif self.t >= self.progress.next_sign:
             if isinstance(wait, Heat):
                 self.say(f"{self.temperatures()} W:{wait.seconds_left(self.t)}")
-                self._next_sign = self.t + 1.0
+                self.progress.next_sign = self.t + 1.0
             elif self.keepalive_s > 0:
                 self.say(
                     replies.busy(self.settings.lineage, "paused for user" if isinstance(wait, User) else "processing")
                 )
-                self._next_sign = self.t + self.keepalive_s
+                self.progress.next_sign = self.t + self.keepalive_s
 
     def _tick(self) -> None:
         """The thermal guards look once a second, also at seconds that a jump passes over."""
-        at = self._tick_at
+        at = self.tick_at
         heaters = [heater for heater in (self.hotend, self.bed) if heater.needs_guard]
         if not heaters:
-            self._tick_at = math.floor(self.t) + 1.0
+            self.tick_at = math.floor(self.t) + 1.0
             return
         begun = min(heater.changed_at for heater in heaters)
         if at < begun:  # nothing was on until then
-            self._tick_at = math.floor(begun) + 1.0
+            self.tick_at = math.floor(begun) + 1.0
             return
-        self._tick_at = at + 1.0
+        self.tick_at = at + 1.0
         if self.settings.thermal_guards and self.state == "running":
             for heater in heaters:
                 reason = heater.trip(at)
                 if reason and self.state == "running":
                     self.halt(reason)
 
-    def _jump(self, t: float) -> None:
+    def jump(self, t: float) -> None:
         """With an infinite scale: this moment is now."""
         self.machine.planner.advance(t)
         self._jumped += max(0.0, t - self.t)
         self.t = max(self.t, t)
         self._passed()
 
-    def _run_block(self) -> None:
+    def run_block(self) -> None:
         """With an infinite scale: the oldest block is at its end now."""
         end = self.machine.planner.run_one(self.t)
         self._jumped += end - self.t
         self.t = end
-        if end >= self._tick_at or (self.auto_report_s > 0 and end >= self._next_report) or self._wait is not None:
+        if (
+            end >= self.tick_at
+            or (self.auto_report_s > 0 and end >= self._next_report)
+            or self.progress.wait is not None
+        ):
             self._passed()
 
     # -- bytes
@@ -335,7 +336,7 @@ class SimulatedPrinter:
             end = done + room if 0 < room < len(data) - done else len(data)
             self.reader.feed(data[done:end], [place - done for place in touched if done <= place < end])
             done = end
-            self._pump()
+            self.progress.pump()
 
     def _idle_now(self) -> float:
         self._idle_since = self.t
@@ -358,173 +359,14 @@ class SimulatedPrinter:
                 continue
             if code == 112:
                 self.halt("stopped by M112")
-            elif code == 108 and isinstance(self._wait, (Heat, User)):
-                self._broken = True
+            elif code == 108 and isinstance(self.progress.wait, (Heat, User)):
+                self.progress.broken = True
             elif code == 410:
                 self.machine.abandon()
 
-    # -- lines and commands
+    # -- replies
 
-    def _fill(self) -> None:
-        """Read lines from the ring into free command slots; answer those that the framing refuses."""
-        reader, slots = self.reader, self._slots
-        while len(slots) < self.settings.command_slots:
-            raw = reader.next_raw()
-            if raw is None:
-                return
-            damaged, acks = reader.damaged, 1
-            if self.faults.per_line or self.acts.for_next_line:
-                verdict = self.acts.on_line(raw, self.accepted + 1)
-                if verdict is None:
-                    if self.state != "running":
-                        return
-                    continue
-                raw, acks, hit = verdict
-                damaged = damaged or hit
-            line = reader.accept(raw, damaged=damaged)
-            if line is None:
-                continue
-            if isinstance(line, Refused):
-                self.refused[line.kind] += 1
-                for text in replies.resend(self.settings.lineage, line.text, line.last_number + 1):
-                    self.say(text)
-                if self.settings.flush_on_error:
-                    reader.clear()
-                continue
-            if line.damaged:
-                self.faults.counts["touched-yet-accepted"] += 1
-            self.accepted += 1
-            slots.append((line, acks))
-
-    def _pump(self) -> None:
-        """Carry commands out until one has to wait or none is left."""
-        while self.state == "running":
-            if self._running is not None:
-                if self._resume():
-                    continue
-                self._fill()
-                return
-            self._fill()
-            if not self._slots or self.state != "running":
-                return
-            line, acks = self._slots.popleft()
-            self._begin(line, acks)
-
-    def _begin(self, line: Line, acks: int) -> None:
-        command = parse(line.payload.decode("latin-1"))
-        if self.acts.stall_s > 0:
-            self._start(self._later(HostUntil(self.now_s + self.acts.take_stall()), line, command), line, acks)
-        elif command.code in MOVES and self.machine.planner.full:
-            if self.settings.instant:
-                self._run_block()
-                if self.state == "running":
-                    self._carry_out(line, acks, command)
-            else:
-                self._start(self._later(Room(), line, command), line, acks)
-        else:
-            self._carry_out(line, acks, command)
-
-    def _carry_out(self, line: Line, acks: int, command: Command) -> None:
-        self.command_number += 1
-        self.records.command(line.payload)
-        steps = self.commands.run(command)
-        if steps is not None:
-            self._start(steps, line, acks)
-        elif self.state == "running":
-            self._acknowledge(line, acks)
-
-    def _later(self, wait: Wait, line: Line, command: Command) -> Steps:
-        """A command that has to wait before it can begin: it counts as executed only from then on."""
-        yield wait
-        if command.code in MOVES and self.machine.planner.full:
-            yield Room()
-        self.command_number += 1
-        self.records.command(line.payload)
-        steps = self.commands.run(command)
-        if steps is not None:
-            yield from steps
-
-    def _start(self, steps: Steps, line: Line, acks: int) -> None:
-        self._running, self._current = steps, (line, acks)
-        self._step()
-
-    def _step(self) -> None:
-        """Go on with the running command until it waits again or is over."""
-        running, current = self._running, self._current
-        assert running is not None
-        assert current is not None
-        wait = next(running, None)
-        if self._running is not running:  # it halted or reset the printer
-            return
-        if wait is None:
-            self._running = self._current = self._wait = None
-            self._acknowledge(*current)
-            return
-        if self._wait is None:
-            self._next_sign = self.t + (1.0 if isinstance(wait, Heat) else self.keepalive_s)
-        self._wait, self._wait_since, self._broken = wait, self.t, False
-        if isinstance(wait, (Drained, Room)):
-            self.machine.planner.hurry(self.t)
-            if not self.settings.instant:
-                self.machine.planner.advance(self.t)
-
-    def _resume(self) -> bool:
-        """True when the running command could go on (or has ended)."""
-        if not self._over() and self.settings.instant:
-            self._skip()
-            if self._running is None:
-                return self.state == "running"
-        wait = self._wait
-        if not self._over():
-            return False
-        if isinstance(wait, Heat):
-            self.seconds["heating"] += self.t - self._wait_since
-        elif isinstance(wait, Until):
-            self.seconds[wait.account] += self.t - self._wait_since
-        elif isinstance(wait, User):
-            self.seconds["paused"] += self.t - self._wait_since
-        self._step()
-        return True
-
-    def _over(self) -> bool:
-        match self._wait:
-            case Room():
-                return not self.machine.planner.full
-            case Drained():
-                return not len(self.machine.planner)
-            case Until(t=t):
-                return self.t >= t - 1e-9
-            case User(t=t):
-                return self._broken or self.t >= t - 1e-9
-            case HostUntil(host_s=host_s):
-                return self.now_s >= host_s - 1e-9
-            case Heat() as heat:
-                return self._broken or heat.over(self.t)
-            case _:
-                return True
-
-    def _skip(self) -> None:
-        """With an infinite scale: jump to the end of the wait, if it has one."""
-        wait, began = self._wait, self.t
-        while self._wait is wait and not self._over():
-            if isinstance(wait, (Room, Drained)):
-                self._run_block()
-            elif isinstance(wait, (Until, User)):
-                if math.isinf(wait.t):
-                    return
-                self._jump(wait.t)
-            elif isinstance(wait, Heat):
-                event = wait.next_event(self.t)
-                if math.isinf(event):
-                    # Something is broken: a guard will see it soon. If none does, it waits in the host's time.
-                    if not self.settings.thermal_guards or wait.heater.sound or self.t - began > GUARDS_ACT_WITHIN_S:
-                        return
-                    event = self._tick_at
-                self._jump(max(event, self.t + 0.001))
-            else:
-                return
-
-    def _acknowledge(self, line: Line, acks: int) -> None:
+    def acknowledge(self, line: Line, acks: int) -> None:
         self._idle_since = self.t
         if acks == 1 and self._plain_ack and not self.ack_extras and not self.acts.on_replies and not self.paced_out:
             if self.now_s >= self.acts.mute_until and self.link_up:
@@ -534,11 +376,9 @@ class SimulatedPrinter:
         if self.settings.advanced_ok:
             free = self.machine.planner.size - len(self.machine.planner)
             number = f"N{line.number} " if line.number is not None else ""
-            extras = f"{number}P{free} B{self.settings.command_slots - len(self._slots)} {extras}".rstrip()
+            extras = f"{number}P{free} B{self.settings.command_slots - len(self.progress.slots)} {extras}".rstrip()
         for _ in range(acks):
             self.say(replies.acknowledgement(self.settings.lineage, line.number, extras))
-
-    # -- replies
 
     def say(self, text: str) -> None:
         """Send one reply line, through whatever fault is waiting for one."""
@@ -577,9 +417,8 @@ class SimulatedPrinter:
         for heater in (self.hotend, self.bed):
             heater.set_target(0.0, self.t)
         self.faults.counts["halted"] += 1
-        self._slots.clear()
+        self.progress.forget()
         self.reader.clear()
-        self._running = self._current = self._wait = None
         self.state = "halted"
         for text in replies.fatal(self.settings.lineage, reason):
             self.say(text)

@@ -177,6 +177,17 @@ def test_tools() -> None:
     desk = Desk()
     assert desk.ask("T0") == ["ok"]
     assert desk.ask("T255") == ["echo:T255 is not a tool of this printer", "ok"]
+    desk.ask("M104 S200 T0")
+    assert desk.ask("M109 S0 T1") == ["echo:T1 is not a tool of this printer", "ok"]
+    assert desk.printer.hotend.target_c == 200
+
+
+def test_tools_that_share_a_nozzle_keep_their_targets() -> None:
+    """With two tools a target for the other one waits until that tool becomes active."""
+    desk = Desk(dataclasses.replace(FAST, tools=2))
+    for line, target in (("M104 S200", 200), ("M104 T1 S230", 200), ("T1", 230), ("T0", 200), ("M104 T1 S0", 200)):
+        assert desk.ask(line) == ["ok"]
+        assert desk.printer.hotend.target_c == target
 
 
 def test_soft_end_stops_hold_the_axes_inside() -> None:
