@@ -39,10 +39,10 @@ class StarvedLayer(Rule):
 
     How it decides and when it does not apply
         Five quantiles of the bead cross-section over the layer's own step, which is about the beads' width, fall together
-        against three layers below, stay low, and all recover together to what they were. Thin features, bridges and ironing move some
-        quantiles, not all; thinner layers lie closer to what is under them. It does not apply to jobs that do not say how
-        much filament they push. A flow that is wrong throughout the job has no neighbour to compare with and is not seen,
-        nor is one in the first or last layer. Between 75 and 84 % it holds, below it blocks.
+        against three layers below, stay low, and all recover together to what they were. Thin features, bridges and ironing
+        move some quantiles, not all; thinner layers lie closer to what is under them. It does not apply to jobs that do not
+        say how much filament they push. A flow that is wrong throughout the job has no neighbour to compare with and is not
+        seen, nor is one in the first or last layer. Between 75 and 84 % it holds, below it blocks.
 
     What to do
         Make the job again from its model. If the flow stays low there, look for a setting that changes at this height.

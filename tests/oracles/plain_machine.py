@@ -43,6 +43,7 @@ class PlainMachine:
     located: set[str] = field(default_factory=set)
     relative: bool = False
     e_relative: bool = False
+    e_in_g91: bool = False
     unit: float = 1.0
     volumetric_area: float = 0.0
     flow: float = 1.0
@@ -122,7 +123,7 @@ class PlainMachine:
                     self.located.add(axis)
         push = 0.0
         if "E" in words:
-            e_relative = self.e_relative or (self.scope == "while-relative" and self.relative)
+            e_relative = self.e_relative or (self.scope == "while-relative" and self.e_in_g91)
             change = words["E"] * self.unit - (0.0 if e_relative else self.at["E"])
             self.at["E"] += change
             push = change / (self.volumetric_area or 1.0) * self.flow
@@ -162,11 +163,12 @@ class PlainMachine:
             case "G20" | "G21":
                 self.unit = 25.4 if code == "G20" else 1.0
             case "G90" | "G91":
-                self.relative = code == "G91"
+                self.relative = self.e_in_g91 = code == "G91"
                 if self.scope == "until-stated":
                     self.e_relative = self.relative
             case "M82" | "M83":
                 self.e_relative = code == "M83"
+                self.e_in_g91 = self.e_in_g91 and code == "M83"
             case "G92":
                 self._rename(words)
             case "G28":

@@ -134,6 +134,7 @@ class MoveReader:
         self.first_move_line: int | None = None
         self._filament_area = np.pi * filament_diameter_mm**2 / 4 if filament_diameter_mm else _AREA_175
         self._xyz_relative, self._e_relative, self._inches = Held(0.0), Held(0.0), Held(0.0)
+        self._e_in_g91 = Held(0.0)
         self._plane, self._feed, self._speed_factor, self._flow_factor = Held(17.0), Held(np.nan), Held(1.0), Held(1.0)
         self._volumetric_area = Held(0.0)  # filament area by M200, 0 where E is a length
         self._print_acceleration, self._travel_acceleration = Held(np.nan), Held(np.nan)
@@ -171,11 +172,14 @@ class MoveReader:
         # Modes in force at each row; a block without the command costs one fill.
         inches = self._switch(self._inches, others, other_code, count, {"G20": 1, "G21": 0})
         xyz_relative = self._switch(self._xyz_relative, others, other_code, count, {"G90": 0, "G91": 1}) > 0
+        if self.first_extrusion_line is None and np.isin(other_code, (_MODES["M82"], _MODES["M83"])).any():
+            self.extruder_mode_stated = True
         scope = self._dialect.g90_g91_and_e
         e_switch = {"M82": 0, "M83": 1} | ({"G90": 0, "G91": 1} if scope == "until-stated" else {})
         e_relative = self._switch(self._e_relative, others, other_code, count, e_switch) > 0
         if scope == "while-relative":
-            e_relative = e_relative | xyz_relative
+            shift = self._switch(self._e_in_g91, others, other_code, count, {"G90": 0, "G91": 1, "M82": 0})
+            e_relative = e_relative | (shift > 0)
         scale = np.where(inches > 0, MM_PER_INCH, 1.0) if inches.any() else None
         hot_rows, hot_values, tool_rows, tool_values = read_heat(columns, others, self.heat)
         hot_end = self._hot_end.over(count, hot_rows, hot_values)
@@ -263,8 +267,6 @@ class MoveReader:
             return held.over(count, np.empty(0, np.int64), [])
         at = np.concatenate(rows)
         order = np.argsort(at)
-        if "M82" in values and self.first_extrusion_line is None:
-            self.extruder_mode_stated = True
         return held.over(count, at[order], np.concatenate(states)[order])
 
     def _word(self, columns: Columns, letter: str, scale: F64 | None) -> F64:
