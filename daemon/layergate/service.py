@@ -154,6 +154,7 @@ class Service:
                 f"stopping; prints go on in their link processes: {', '.join(going_on)}" if going_on else "stopping"
             )
             notify(STOPPING="1", STATUS=status)
+            await self.hub.close()
             for task in tasks:
                 task.cancel()
         log.info(status)

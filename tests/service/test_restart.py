@@ -149,7 +149,7 @@ async def test_a_journal_on_a_full_disk_does_not_disturb_the_print(
 ) -> None:
     """Progress that can't be kept is no end of the run; its end is entered as soon as the disk takes it."""
     monkeypatch.setattr("layergate.jobs.desk.JOURNAL_PAUSE_S", 0.1)
-    monkeypatch.setattr("layergate.jobs.following.JOURNAL_PAUSE_S", 0.1)
+    monkeypatch.setattr("layergate.jobs.bench.JOURNAL_PAUSE_S", 0.1)
     config, link = make_config(tmp_path), FakeLink()
     async with serving(config, link) as (service, talk):
         job = await _begin(talk, link)

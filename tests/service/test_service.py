@@ -285,6 +285,7 @@ async def test_a_start_that_the_link_refuses_waits_and_is_tried_again(
 ) -> None:
     """A refused start has sent nothing: the job waits, the bed stays confirmed, and the next try prints it."""
     monkeypatch.setattr("layergate.jobs.desk.REFUSED_PAUSE_S", 0.05)
+    monkeypatch.setattr("layergate.jobs.desk.TICK_S", 0.05)
     link = FakeLink(prints=True)
     link.refuse = "the printer is still busy with the end of the last run"
     async with serving(make_config(tmp_path), link) as (_, talk):

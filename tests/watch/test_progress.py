@@ -58,7 +58,7 @@ def test_progress_never_goes_back(index: JobIndex) -> None:
 
 
 def test_remaining_time_follows_the_pace_so_far(index: JobIndex) -> None:
-    """When the layers so far took twice their plan, what is left is expected to take twice its plan too."""
+    """When ten minutes of plan took twice as long, what is left is expected to take nearly twice its plan too."""
     index.print_seconds *= 100
     index.blocks.planned_s = [value * 100 for value in index.blocks.planned_s]
     run = Run(index)
@@ -67,7 +67,7 @@ def test_remaining_time_follows_the_pace_so_far(index: JobIndex) -> None:
     begun_s = index.planned_s_at(first)
     run("progress", 100.0 + 2 * (index.planned_s_at(60) - begun_s), line=60)
     left_s = index.print_seconds - index.planned_s_at(60)
-    assert run.watch.progress().remaining_s == pytest.approx(2 * left_s)
+    assert run.watch.progress().remaining_s == pytest.approx(2 * left_s, rel=0.06)
 
 
 def test_pauses_are_not_counted_as_printing(index: JobIndex) -> None:

@@ -261,6 +261,11 @@ def _follow(client: Client, job_id: str, as_json: bool) -> int:
                 line.alert(data)
         job = client.get("jobs", job_id)
         line.job(job)
+    if job["state"] == "completed":
+        # The last progress and the end come together; the end must not hide that the last layer was reached.
+        for event in client.get("events", after=after, wait_s=0)["events"]:
+            if event["kind"] == "progress" and event["data"].get("job") == job_id:
+                line.progress(event["data"])
     line.end(job)
     return 0 if job["state"] == "completed" else REFUSED_EXIT
 

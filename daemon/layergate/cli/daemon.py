@@ -28,15 +28,16 @@ def serve(path: Path | None, json_log: bool, debug: bool) -> None:
     SIGTERM stops it in good order; a print goes on in its link process and is followed again after the next start.
     """
     from layergate.config import TomlFileError, load_config  # noqa: PLC0415
-    from layergate.jobs.errors import JournalError  # noqa: PLC0415
-    from layergate.service import Service  # noqa: PLC0415
 
-    set_up_log(json_log=json_log, debug=debug)
     try:
         config = load_config(_config_path(path))
     except TomlFileError as error:
         click.echo(str(error), err=True)
         sys.exit(CONFIG_EXIT)
+    from layergate.jobs.errors import JournalError  # noqa: PLC0415 (a wrong file is told at once, the rest takes a second)
+    from layergate.service import Service  # noqa: PLC0415
+
+    set_up_log(json_log=json_log, debug=debug)
 
     async def main() -> None:
         await Service(config).run()

@@ -5,12 +5,15 @@ Knows the journal's rows and the hub; starts nothing, follows nothing.
 
 import asyncio
 import json
-from typing import Any
+import sqlite3
+from collections.abc import Callable
+from typing import Any, TypeVar
 
 import structlog
 
 from layergate.config import PrinterConfig
 from layergate.jobs import store
+from layergate.jobs.errors import JournalError
 from layergate.jobs.journal import Journal, now
 from layergate.jobs.spool import Spool
 from layergate.jobs.states import ACTIVE, PRINTER_STATES, PrinterCondition, Situation
@@ -20,6 +23,9 @@ from layergate.notify.alerts import AlertName
 from layergate.notify.hub import Hub
 
 log = structlog.get_logger(__name__)
+
+T = TypeVar("T")
+JOURNAL_PAUSE_S = 5.0
 
 
 class Bench:
@@ -39,6 +45,8 @@ class Bench:
         self.other_printer = False
         self.stopped_run: str | None = None
         """The run at which a stop request was sent."""
+        self.stamp: Callable[[], None] = lambda: None
+        """Called whenever this printer's tasks got on, for the watchdog."""
         self.wake = asyncio.Event()
         """Set when there may be something to start."""
 
@@ -119,6 +127,16 @@ class Bench:
         self.publish_job(moved)
         self.publish()
         return moved
+
+    async def insist(self, work: Callable[[sqlite3.Connection], T]) -> T:
+        """Have something entered that has happened already, trying until the journal takes it."""
+        while True:
+            self.stamp()
+            try:
+                return await self.journal.do(work)
+            except JournalError as error:
+                log.warning("not kept yet", printer=self.name, error=str(error))
+                await asyncio.sleep(JOURNAL_PAUSE_S)
 
     def refresh(self, job: Job) -> None:
         """Take a newer row of the running job; one that comes late, after the run's end, changes nothing."""

@@ -15,7 +15,7 @@ import structlog
 
 from layergate.config import PrinterConfig
 from layergate.jobs import store
-from layergate.jobs.bench import Bench
+from layergate.jobs.bench import JOURNAL_PAUSE_S, Bench
 from layergate.jobs.errors import JournalError, LinkError, StateError
 from layergate.jobs.following import CANCELED_BY, STOP_REQUEST, Following
 from layergate.jobs.journal import Journal, now
@@ -31,7 +31,6 @@ TICK_S = 2.0  # how often the watch looks at what did not happen
 FIRST_PAUSE_S = 0.5
 LONGEST_PAUSE_S = 15.0
 GONE_AFTER_S = 30.0  # a link that can't be reached or started for so long is gone, and its run with it
-JOURNAL_PAUSE_S = 5.0
 REFUSED_PAUSE_S = 3.0  # a printer that ends its last run settles in seconds
 MOST_REFUSALS = 10
 
@@ -46,10 +45,8 @@ class Desk(Bench):
         self.open_link = open_link
         self.still_valid: Callable[[Job], Awaitable[bool]] = _always_valid
         """Asked before a start: is the verdict of this job still the one to go by? Set by the gate."""
-        self.stamp: Callable[[], None] = lambda: None
-        """Called whenever the desk got on, for the watchdog."""
         self.link: LinkPort | None = None
-        self.following = Following(self, self._stamp_now)
+        self.following = Following(self)
         self._lock = asyncio.Lock()
         """Held while bed and job change together, or a start is under way."""
         self._attended = False
@@ -58,9 +55,6 @@ class Desk(Bench):
         self._refusals = 0
         self._not_before = 0.0
         self._waits_told: str | None = None
-
-    def _stamp_now(self) -> None:
-        self.stamp()
 
     # What people ask for --------------------------------------------------------------------------------------------
 
@@ -297,7 +291,7 @@ class Desk(Bench):
             waits = store.move_job(db, job.id, situation, message=message, run=None, started_at=None)
             return waits, store.set_bed(db, self.name, clear=before.clear, text=before.text)
 
-        waits, self.bed = await self.journal.do(undo)
+        waits, self.bed = await self.insist(undo)
         self.job = self.following.watch = None
         self.publish_job(waits)
         self.publish()

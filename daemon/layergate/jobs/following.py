@@ -8,7 +8,6 @@ import asyncio
 import contextlib
 import json
 import time
-from collections.abc import Callable
 from dataclasses import asdict
 from typing import Any
 
@@ -27,7 +26,6 @@ from layergate.watch.progress import Limits, Remark, RunWatch
 log = structlog.get_logger(__name__)
 
 CHECKPOINT_S = 15.0  # progress goes to the journal at layers and this often: spares the card (anchors B.6)
-JOURNAL_PAUSE_S = 5.0
 STOP_REQUEST = "stop request"
 CANCELED_BY = "canceled by"  # how the link's reason begins where we asked for it; the printer's own is another
 
@@ -35,9 +33,8 @@ CANCELED_BY = "canceled by"  # how the link's reason begins where we asked for i
 class Following:
     """Follows the runs of one printer."""
 
-    def __init__(self, bench: Bench, stamp: Callable[[], None]) -> None:
+    def __init__(self, bench: Bench) -> None:
         self.bench = bench
-        self.stamp = stamp
         self.watch: RunWatch | None = None
         self._limits = Limits(**bench.config.watch.model_dump())
         self._checkpoint_at = 0.0
@@ -65,7 +62,7 @@ class Following:
             JournalError: a change of state can't be kept; the event is to be asked for again.
         """
         bench = self.bench
-        self.stamp()
+        bench.stamp()
         run = event.data.get("run")
         if run is not None and (bench.job is None or run != bench.job.run):
             return  # of a run before, replayed
@@ -175,14 +172,7 @@ class Following:
             text = f"after job {job.id} ({job.name}): {situation}"
             return moved, store.set_bed(db, bench.name, clear=False, text=text)
 
-        while True:
-            self.stamp()
-            try:
-                moved, bench.bed = await bench.journal.do(enter)
-                break
-            except JournalError as error:
-                log.warning("end of run not kept yet", printer=bench.name, job=job.id, error=str(error))
-                await asyncio.sleep(JOURNAL_PAUSE_S)
+        moved, bench.bed = await bench.insist(enter)
         self._publish_progress()
         bench.job = self.watch = None
         bench.publish_job(moved)

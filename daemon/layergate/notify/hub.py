@@ -52,6 +52,7 @@ class Hub:
         self.on_alert: list[Callable[[Alert], None]] = []
         self._ring: deque[LiveEvent] = deque(maxlen=RING)
         self._number = 0
+        self._closing = False
         self._news = asyncio.Condition()
         self._tasks: set[asyncio.Task[None]] = set()
 
@@ -99,6 +100,11 @@ class Hub:
         async with self._news:
             self._news.notify_all()
 
+    async def close(self) -> None:
+        """Send every listener home: the service stops."""
+        self._closing = True
+        await self._tell_news()
+
     @property
     def last_number(self) -> int:
         return self._number
@@ -113,7 +119,7 @@ class Hub:
             number = 0
         try:
             async with asyncio.timeout(wait_s), self._news:
-                await self._news.wait_for(lambda: self._number > number)
+                await self._news.wait_for(lambda: self._number > number or self._closing)
         except TimeoutError:
             return []
         return [event for event in self._ring if event.number > number]

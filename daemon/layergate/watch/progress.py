@@ -13,6 +13,7 @@ from layergate.link.messages import Event
 HEATING_MARGIN_C = 3.0  # nearer to the target than this is not heating any more: a usual hysteresis of M109
 SETTLE_AFTER_TARGET_S = 180.0  # a hot end needs a minute or two for a new target; small hot ends less
 LIFE_SIGN_S = 30.0  # a 'busy' is repeated every 2 s (facts 1.2, host keepalive); older than this it says nothing
+PACE_TRUSTED_S = 60.0  # a first layer is slow by intent, so the first minute says little of the rest
 COLD_TARGET_C = 50.0  # below this no filament melts: a hot end that is switched off
 
 
@@ -180,11 +181,12 @@ class RunWatch:
         )
 
     def _pace(self, planned_s: float, printing_s: float) -> float:
-        """Give actual over planned time so far; 1 until there is enough of both to tell (a minute of plan)."""
+        """Give actual over planned time so far, trusted the more of the plan it rests on: half after a minute."""
         planned_since_first_s = planned_s - self._first_layer_planned_s
-        if planned_since_first_s < 60.0 or printing_s <= 0.0:
+        if planned_since_first_s <= 0.0 or printing_s <= 0.0:
             return 1.0
-        return printing_s / planned_since_first_s
+        weight = planned_since_first_s / (planned_since_first_s + PACE_TRUSTED_S)
+        return 1.0 - weight + weight * printing_s / planned_since_first_s
 
     def _progress(self, data: dict[str, Any], now: float) -> list[Remark]:
         line = int(data.get("line", 0))
