@@ -21,6 +21,7 @@ from layergate_sim.printer import (
     load_scenario,
     read_faults,
 )
+from layergate_sim.printer.scenario import SCENARIO_HELP, VERBS
 from layergate_sim.serve import Stopper, serve
 from layergate_sim.transports import PtyTransport, TcpTransport, Transport
 
@@ -99,6 +100,17 @@ def _from_scenario(scenario: Scenario, options: dict[str, Any], path: Path) -> N
             options[name] = value
 
 
+def _list_faults(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
+    """Every fault with its arguments (and their defaults), and how to write scenario files."""
+    if not wanted or ctx.resilient_parsing:
+        return
+    for name, verb in VERBS.items():
+        arguments = " ".join(kind if default is None else f"[{kind}={default}]" for kind, default in verb.arguments)
+        click.echo(f"{name:18} {arguments:28} {verb.does}")
+    click.echo(f"\n{SCENARIO_HELP}")
+    ctx.exit()
+
+
 @click.command("printer")
 @click.option("--pty", type=click.Path(path_type=Path), help="Make a pty with a symlink to it at this path.")
 @click.option("--tcp", type=Address(), help="Listen on this TCP port (port 0: any free one).")
@@ -106,6 +118,14 @@ def _from_scenario(scenario: Scenario, options: dict[str, Any], path: Path) -> N
 @click.option("--baud", type=click.IntRange(min=300), help="Pace both directions to this baud rate. [not paced]")
 @click.option("--latency", type=click.FloatRange(min=0), help="Delay of the wire, s, each way. [0]")
 @click.option("--fault", "faults", multiple=True, help="NAME=RATE, NAME-at-line=N, NAME-at=TIME, NAME-every=N; commas.")
+@click.option(
+    "--list-faults",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_list_faults,
+    help="Name the faults and end.",
+)
 @click.option("--scenario", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="Faults from a file.")
 @click.option("--seed", type=int, help="Seed of everything random. [0]")
 @click.option("--record", type=click.Path(path_type=Path), help="Write every executed command to this file.")

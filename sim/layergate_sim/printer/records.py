@@ -84,12 +84,13 @@ class FileRecords:
     """
 
     def __init__(self, commands: Path | None, deposits: Path | None) -> None:
-        self._commands_file = commands.open("wb", buffering=0) if commands else None
-        self._deposits_file = deposits.open("wb", buffering=0) if deposits else None
+        self._commands_file = commands.open("wb") if commands else None
+        self._deposits_file = deposits.open("wb") if deposits else None
         self._commands: list[bytes] = []
         self._deposits: list[Deposit] = []
         if self._deposits_file:
             self._deposits_file.write(DEPOSIT_COLUMNS.encode() + b"\n")
+            self._deposits_file.flush()
 
     def command(self, payload: bytes) -> None:
         """Note one command for the next flush."""
@@ -105,10 +106,12 @@ class FileRecords:
         """Hand everything noted to the operating system."""
         if self._commands and self._commands_file:
             self._commands_file.write(b"\n".join(self._commands) + b"\n")
+            self._commands_file.flush()
             self._commands.clear()
         if self._deposits and self._deposits_file:
             row = "%d,%.4f,%.4f,%.4f,%.4f,%.4f,%.4f,%.4f,%.6f,%.6f\n"
             self._deposits_file.write("".join([row % deposit for deposit in self._deposits]).encode())
+            self._deposits_file.flush()
             self._deposits.clear()
 
     def close(self) -> None:

@@ -24,6 +24,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
+# What --list-faults says below the list.
+SCENARIO_HELP = (__doc__ or "").partition("\n\n")[2].strip()
+
 _HEATERS = ("hotend", "bed")
 _AXES = ("X", "Y", "Z")
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import time
 
 import pytest
 from tests.sim.printer.desk import FAST, Desk, frame
@@ -139,3 +140,16 @@ def test_an_infinite_scale_finishes_the_rest_when_nobody_sends_more() -> None:
     desk.run(1.0)
     assert desk.printer.report()["blocks_run"] == 3
     assert math.isclose(desk.printer.machine.actual[0], 3.0)
+
+
+def test_the_fast_path_is_fast_enough() -> None:
+    """20,000 lines/s with an infinite scale: at most 50 us of processor time a line (own bar; measured 12 us)."""
+    desk = Desk(dataclasses.replace(FAST, ring_bytes=0))
+    desk.ask("M302 P1")
+    lines = [frame(n, f"G1 X{100 + n % 37}.{n % 10} Y{90 + n % 23}.5 E{n * 0.02:.5f} F3000") for n in range(1, 10_001)]
+    begun = time.process_time()
+    for at in range(0, len(lines), 100):
+        desk.send(b"".join(lines[at : at + 100]))
+    spent = time.process_time() - begun
+    assert len(desk.executed()) == 10_001
+    assert spent / len(lines) < 50e-6

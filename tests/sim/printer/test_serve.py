@@ -21,6 +21,7 @@ from tests.sim.printer.desk import FAST, frame
 
 from layergate_sim.harness import spawned_printer
 from layergate_sim.printer import MemoryRecords, PrinterSettings, read_faults
+from layergate_sim.printer.scenario import VERBS
 from layergate_sim.serve import RunningPrinter, running_printer
 
 DEADLINE_S = 10.0
@@ -262,6 +263,19 @@ def test_wrong_use_is_told_plainly(arguments: list[str], words: str) -> None:
     assert ended.returncode in (1, 2)
     assert words in " ".join(ended.stderr.split())
     assert "Traceback" not in ended.stderr
+
+
+def test_the_faults_are_listed() -> None:
+    """--list-faults names every verb and shows the scenario format."""
+    ended = subprocess.run(
+        [sys.executable, "-m", "layergate_sim.cli", "printer", "--list-faults"],
+        capture_output=True,
+        text=True,
+        timeout=DEADLINE_S,
+        check=True,
+    )
+    assert all(f"\n{verb} " in "\n" + ended.stdout for verb in VERBS)
+    assert "at line 200  reset" in ended.stdout
 
 
 def test_ctrl_c_ends_it_with_the_report(tmp_path: Path) -> None:
