@@ -1,36 +1,46 @@
 """A light reading of any job for the damage maker: where the nozzle is, what is laid, which lines make a layer.
 
 Knows nothing of specimens or of the daemon's reader; reads what it can and leaves every other line alone. Lengths mm,
-E in the units of the job. Lines are numbered from 0 here (the damage reports count from 1).
+E in the units of the job. Lines are counted from 0 here (the damage reports count from 1).
 """
 
 import math
 import re
 from dataclasses import dataclass
 
-__all__ = ["LayerLines", "Line", "Scan", "rewrite_word", "scan_job"]
+__all__ = ["LayerLines", "Line", "Scan", "scan_job", "words_of"]
 
 _NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)"
 # An exponent is taken only where no decimal point follows: `Y3E2.5` is Y3 and E2.5.
-_WORD = re.compile(rf"([A-Za-z])\s*({_NUMBER}(?:[eE][-+]?\d{{1,3}}(?![\d.]))?)")
-_COMMENT = re.compile(r"\([^)]*\)|;.*")
-_NUMBERED = re.compile(r"^\s*N(\d+)\s*", re.IGNORECASE)
-_HEIGHT_DIGITS = 3
+WORD = re.compile(rf"([A-Za-z])\s*({_NUMBER}(?:[eE][-+]?\d{{1,3}}(?![\d.]))?)")
+COMMENT = re.compile(r"\([^)]*\)|;.*")
+HEIGHT_DIGITS = 3
+FILAMENT_MM = 1.75  # mm: where nobody says otherwise
+FIRST_LINES = 5000  # lines read to learn the letter of the filament's axis
+MOVING = frozenset("XYZIJ")
+RISE_MM = 0.2  # mm; about one layer: where one turn of a spiral is taken to end
+LARGEST_MM = 1e5  # a coordinate beyond this is damage, not a place; it is read and not followed
 
 
 @dataclass(slots=True)
 class Line:
-    """What one line does. `e_before`/`e_after` are the counter of the printer; x, y, z where the move ends (mm)."""
+    """What one line does; places are where it ends. `de` and `laid` are in the units of the job."""
 
-    code: str  # "G1", "M104", "" for comments and blanks
+    code: str  # "G1", "M104", "" for comments, blanks and what is not understood
     words: dict[str, float]
     x: float
     y: float
     z: float
-    e_after: float
-    de: float = 0.0  # filament moved, units of the job
+    e: float  # the counter of the printer
+    debt: float
+    feed: float
+    xyz_relative: bool
+    e_relative: bool
+    unit: float  # mm per unit of a coordinate
+    de: float = 0.0
+    laid: float = 0.0
+    mm3: float = 0.0
     length: float = 0.0  # XY path, mm
-    laid: float = 0.0  # filament beyond the debt, units of the job
     moves: bool = False
 
     @property
@@ -68,8 +78,9 @@ class Scan:
 
 def words_of(raw: str) -> list[tuple[str, float]]:
     """Words of a line outside comments, in order, letters in upper case; a checksum is left out."""
-    body = _COMMENT.sub(" ", raw).split("*")[0]
-    return [(m[1].upper(), float(m[2])) for m in _WORD.finditer(body)]
+    body = COMMENT.sub(" ", raw) if ";" in raw or "(" in raw else raw
+    body = body.split("*")[0] if "*" in body else body
+    return [(letter.upper(), float(number)) for letter, number in WORD.findall(body)]
 
 
 def _arc_length(
@@ -87,133 +98,138 @@ def _arc_length(
     return r * (sweep if sweep > 1e-9 else math.tau)
 
 
-def scan_job(text: bytes) -> Scan:
-    """Read a job; never raises on odd lines."""
+class _Reader:
+    """The state of a printer that reads the job."""
+
+    def __init__(self, e_letter: str, no_e: bool, filament_mm: float) -> None:
+        self.e_letter, self.no_e = e_letter, no_e
+        self.at = {"X": 0.0, "Y": 0.0, "Z": 0.0}
+        self.e = self.debt = self.feed = 0.0
+        self.tool = "T0"
+        self.debts: dict[str, float] = {}
+        self.filament_area_mm2 = math.pi * filament_mm**2 / 4
+        self.unit, self.mm3_per_e = 1.0, self.filament_area_mm2
+        self.xyz_relative = self.e_relative = self.pushing = False
+
+    def record(self, code: str, words: dict[str, float]) -> Line:
+        a = self.at
+        return Line(
+            code,
+            words,
+            a["X"],
+            a["Y"],
+            a["Z"],
+            self.e,
+            self.debt,
+            self.feed,
+            self.xyz_relative,
+            self.e_relative,
+            self.unit,
+        )
+
+    def move(self, code: str, words: dict[str, float]) -> Line:
+        x, y = self.at["X"], self.at["Y"]
+        self.feed = words.get("F", self.feed)
+        for axis in "XYZ":
+            if axis in words and abs(words[axis]) < LARGEST_MM:
+                self.at[axis] = words[axis] * self.unit + (self.at[axis] if self.xyz_relative else 0.0)
+        de = laid = 0.0
+        if self.e_letter in words and abs(words[self.e_letter]) < LARGEST_MM * 100:
+            de = words[self.e_letter] - (0.0 if self.e_relative else self.e)
+            self.e += de
+        end = (self.at["X"], self.at["Y"])
+        arc = code in ("G2", "G3")
+        length = _arc_length((x, y), end, words, self.unit, code == "G2") if arc else math.hypot(end[0] - x, end[1] - y)
+        if self.no_e:
+            laid = length if self.pushing else 0.0
+        elif de < 0:
+            self.debt -= de
+        else:
+            laid = max(de - self.debt, 0.0)
+            self.debt = max(self.debt - de, 0.0)
+            laid = laid if laid > 1e-7 else 0.0
+        line = self.record(code, words)
+        line.moves = not MOVING.isdisjoint(words) or self.e_letter in words
+        line.de, line.laid, line.length = de, laid, length
+        # Without E an ordinary bead of 0.4 x 0.2 mm stands for what is laid.
+        line.mm3 = laid * (0.08 if self.no_e else self.mm3_per_e * self.unit)
+        return line
+
+    def other(self, code: str, words: dict[str, float]) -> Line:
+        match code:
+            case "G92":
+                for axis in "XYZ":
+                    if axis in words:
+                        self.at[axis] = words[axis] * self.unit
+                self.e = words.get(self.e_letter, self.e)
+            case "G90" | "G91":
+                self.xyz_relative = code == "G91"
+            case "M82" | "M83":
+                self.e_relative = code == "M83"
+            case "G20" | "G21":
+                self.unit = 25.4 if code == "G20" else 1.0
+            case "M200":
+                self.mm3_per_e = 1.0 if words.get("D", 0.0) > 0 else self.filament_area_mm2
+            case "M101" | "M103":
+                self.pushing = code == "M101"
+            case _ if code[0] == "T":
+                self.debts[self.tool] = self.debt
+                self.tool = code
+                self.debt = self.debts.get(code, 0.0)
+        return self.record(code, words)
+
+
+def _e_letter(raw: list[str]) -> str:
+    """The axis that moves the filament: A in jobs that speak of A and never of E."""
+    axis_a = False
+    for text_line in raw[:FIRST_LINES]:
+        found = words_of(text_line)
+        if any(word in (("G", 0.0), ("G", 1.0)) for word in found):
+            letters = {letter for letter, _ in found}
+            if "E" in letters:
+                return "E"
+            axis_a = axis_a or "A" in letters
+    return "A" if axis_a else "E"
+
+
+def scan_job(text: bytes, *, filament_mm: float = FILAMENT_MM) -> Scan:
+    """Read a job; never raises on odd lines. `filament_mm` is the diameter, for volumes."""
     decoded = text.decode("latin-1")
     newline = "\r\n" if "\r\n" in decoded else "\n"
     raw = decoded.split(newline)
-    # A job that speaks of axis A where others speak of E moves its filament there.
-    sample = decoded[:200_000]
-    e_letter = (
-        "A"
-        if re.search(r"^G1[^;\n]*\sA-?[\d.]", sample, re.M | re.I)
-        and not re.search(r"^G1[^;\n]*E-?[\d.]", sample, re.M)
-        else "E"
-    )
-    no_e = re.search(r"^\s*M101\b", decoded, re.M) is not None
+    no_e = re.search(r"^(?:N\d+\s*)?M101\b", decoded, re.MULTILINE | re.IGNORECASE) is not None
+    reader = _Reader(_e_letter(raw), no_e, filament_mm)
     lines: list[Line] = []
-    x = y = z = e = debt = 0.0
-    unit, xyz_relative, e_relative, pushing = 1.0, False, False, False
     for text_line in raw:
         found = words_of(text_line)
         if found and found[0][0] == "N":
             found = found[1:]
         if not found or found[0][0] not in "GMT":
-            lines.append(Line("", {}, x, y, z, e))
+            lines.append(reader.record("", {}))
             continue
         code = f"{found[0][0]}{found[0][1]:g}"
         words = {k: v for k, v in found[1:] if k not in "GM"}
-        line = Line(code, words, x, y, z, e)
-        match code:
-            case "G0" | "G1" | "G2" | "G3":
-                nx, ny, nz = (
-                    here if axis not in words else here + words[axis] * unit if xyz_relative else words[axis] * unit
-                    for axis, here in (("X", x), ("Y", y), ("Z", z))
-                )
-                de = 0.0
-                if e_letter in words:
-                    de = words[e_letter] if e_relative else words[e_letter] - e
-                    e += de
-                arc = code in ("G2", "G3")
-                line.length = (
-                    _arc_length((x, y), (nx, ny), words, unit, code == "G2") if arc else math.hypot(nx - x, ny - y)
-                )
-                line.moves = True
-                line.de = de
-                if no_e:
-                    line.laid = line.length if pushing else 0.0
-                elif de < 0:
-                    debt -= de
-                else:
-                    line.laid = max(de - debt, 0.0)
-                    debt = max(debt - de, 0.0)
-                if line.laid < 1e-9:
-                    line.laid = 0.0
-                x, y, z = nx, ny, nz
-                line.x, line.y, line.z, line.e_after = x, y, z, e
-            case "G92":
-                for axis, value in words.items():
-                    match axis:
-                        case "X":
-                            x = value * unit
-                        case "Y":
-                            y = value * unit
-                        case "Z":
-                            z = value * unit
-                        case _ if axis == e_letter:
-                            e = value
-                line.x, line.y, line.z, line.e_after = x, y, z, e
-            case "G90":
-                xyz_relative = False
-            case "G91":
-                xyz_relative = True
-            case "M82":
-                e_relative = False
-            case "M83":
-                e_relative = True
-            case "G20":
-                unit = 25.4
-            case "G21":
-                unit = 1.0
-            case "M101":
-                pushing = True
-            case "M103":
-                pushing = False
-        lines.append(line)
-    return Scan(raw, lines, newline, _layers(lines), e_letter, no_e)
+        lines.append(reader.move(code, words) if code in ("G0", "G1", "G2", "G3") else reader.other(code, words))
+    return Scan(raw, lines, newline, _layers(lines), reader.e_letter, reader.no_e)
 
 
 def _layers(lines: list[Line]) -> list[LayerLines]:
-    """Runs of beads at one height; a run ends where a bead lies at another height."""
+    """Runs of beads at one height; a bead that rises along its length stays in its run until it rose by `RISE_MM`."""
     layers: list[LayerLines] = []
-    z_line = 0
-    last_z = 0.0
+    z_line, last_z, begun_at = 0, 0.0, 0.0
     for i, line in enumerate(lines):
         if line.moves and abs(line.z - last_z) > 1e-6:
             z_line, last_z = i, line.z
-        if line.bead:
-            if not layers or round(layers[-1].z, _HEIGHT_DIGITS) != round(line.z, _HEIGHT_DIGITS):
-                if layers:
-                    layers[-1].last = z_line - 1 if z_line > layers[-1].z_line else i - 1
-                layers.append(LayerLines(line.z, z_line if z_line else i, i, z_line))
-            layers[-1].last = i
-            layers[-1].length += line.length
-    return layers
-
-
-def rewrite_word(raw: str, letter: str, value: float, decimals: int = 5) -> str:
-    """The line with the number of its first `letter` word outside comments replaced; the rest is kept as it was."""
-    for m in _WORD.finditer(_COMMENT.sub(lambda c: " " * len(c[0]), raw)):
-        if m[1].upper() == letter:
-            return raw[: m.start(2)] + f"{value:.{decimals}f}" + raw[m.end(2) :]
-    return raw
-
-
-def renumber(raw: list[str]) -> list[str]:
-    """Line numbers and checksums made right again, as though the generator had written these lines."""
-    if not any(_NUMBERED.match(line) and "*" in line for line in raw[:50]):
-        return raw
-    out, n = [], 0
-    for line in raw:
-        if not line.strip():
-            out.append(line)
+        if not line.bead:
             continue
-        n += 1
-        blank = re.match(r"^\s*N\d+(\s*)", line, re.IGNORECASE)
-        body = _NUMBERED.sub("", line).split("*")[0]
-        framed = f"N{n}{blank[1] if blank else ' '}{body}"
-        check = 0
-        for byte in framed.encode("latin-1"):
-            check ^= byte
-        out.append(f"{framed}*{check}")
-    return out
+        rising = z_line == i and bool(layers) and layers[-1].z < line.z < begun_at + RISE_MM
+        if rising:
+            layers[-1].z = line.z
+        elif not layers or round(layers[-1].z, HEIGHT_DIGITS) != round(line.z, HEIGHT_DIGITS):
+            begun_at = line.z
+            if layers:
+                layers[-1].last = z_line - 1 if z_line > layers[-1].last else i - 1
+            layers.append(LayerLines(line.z, z_line, i, z_line))
+        layers[-1].last = i
+        layers[-1].length += line.length
+    return layers

@@ -1,0 +1,105 @@
+"""What a damage is: the text, the place, the size; and how much of the part differs. Knows nothing of how damages are made."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .scan import Line, Scan
+
+__all__ = ["BEAD_MM3", "BeadTable", "DamageNotPossibleError", "Damaged", "bead_table", "changed_mm3", "laid_cells"]
+
+BEAD_MM3 = 0.5  # mm3: 6 mm of an ordinary bead (0.45 x 0.2); a part that differs by less differs by less than a bead
+CELL_MM = 0.5
+LARGEST_STEPS = 400
+
+
+BeadTable = dict[tuple[int | str, ...], list[tuple[Line, Line]]]
+
+
+class DamageNotPossibleError(ValueError):
+    """This damage cannot be done to this job (no arcs to turn, no objects to leave out ...)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Damaged:
+    """A job with one known fault. Lines count from 1 in the damaged text; layers as in the truth of the good job."""
+
+    text: bytes
+    kind: str
+    seed: int
+    what: str  # one sentence with figures
+    layers: tuple[int, ...]  # layers that the fault touches; empty where it has no layer
+    lines: tuple[int, int] | None  # where it stands in the damaged text
+    z_mm: tuple[float, float] | None
+    box_mm: tuple[float, float, float, float] | None
+    size: dict[str, float] = field(default_factory=dict)  # figures with units in their names
+    changes_part: bool = False  # what is laid differs by more than a bead
+    changed_mm3: float = 0.0
+
+
+def _way(before: Line, bead: Line, f: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Points of a bead at the fractions f of its way, along the arc where it is one (by its centre or its radius)."""
+    x, y, u = before.x, before.y, bead.unit
+    if bead.code not in ("G2", "G3"):
+        return x + (bead.x - x) * f, y + (bead.y - y) * f
+    turn = -1.0 if bead.code == "G2" else 1.0
+    cx, cy = x + bead.words.get("I", 0.0) * u, y + bead.words.get("J", 0.0) * u
+    d = math.hypot(bead.x - x, bead.y - y)
+    if "R" in bead.words and d > 0:
+        r = bead.words["R"] * u
+        # The centre lies to the left of the chord of a short counter-clockwise arc (facts 2.3).
+        h = turn * math.copysign(math.sqrt(max(r * r - d * d / 4, 0.0)), r)
+        cx, cy = (x + bead.x) / 2 - (bead.y - y) / d * h, (y + bead.y) / 2 + (bead.x - x) / d * h
+    r, a0 = math.hypot(x - cx, y - cy), math.atan2(y - cy, x - cx)
+    angle = a0 + turn * bead.length / r * f if r else a0 + 0.0 * f
+    return cx + r * np.cos(angle), cy + r * np.sin(angle)
+
+
+def laid_cells(beads: Sequence[tuple[Line, Line]]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Cells (one number each, n of them) and the mm3 laid there, from pairs (line before, bead); empty in, empty out."""
+    cells, shares = [np.empty(0, np.int64)], [np.empty(0)]
+    for before, bead in beads:
+        n = min(max(int(bead.length / CELL_MM * 2), 1), LARGEST_STEPS)
+        f = (np.arange(n) + 0.5) / n
+        x, y = _way(before, bead, f)
+        z = before.z + (bead.z - before.z) * f
+        # A wild coordinate stays a cell far away.
+        ix, iy, iz = (
+            np.clip(np.floor(v), -(2**19), 2**19 - 1).astype(np.int64) for v in (x / CELL_MM, y / CELL_MM, z * 50)
+        )
+        cells.append(((ix + 2**19) * 2**20 + iy + 2**19) * 2**21 + iz + 2**19)
+        shares.append(np.full(n, bead.mm3 / n))
+    return np.concatenate(cells), np.concatenate(shares)
+
+
+def bead_table(scan: Scan) -> BeadTable:
+    """What a job lays, beads and lumps on the spot, by place and amount, each with the line before it."""
+    out: BeadTable = {}
+    before = None
+    for line in scan.lines:
+        if line.moves and line.laid > 0 and before is not None:
+            places = (before.x, before.y, before.z, line.x, line.y, line.z)
+            # In whole thousandths: two jobs that differ by less lay the same.
+            key: tuple[int | str, ...] = (
+                *[int(v * 1000 + 0.5) for v in places],
+                int(line.mm3 * 1000 + 0.5),
+                line.code if line.code in ("G2", "G3") else "",
+            )
+            out.setdefault(key, []).append((before, line))
+        before = line
+    return out
+
+
+def changed_mm3(good: BeadTable, bad: BeadTable) -> float:
+    """How much material lies elsewhere, is missing or is too much, mm3: the larger of both sides, cell by cell."""
+    a, b = good, bad
+    only_a = [p for key, pairs in a.items() for p in pairs[len(b.get(key, ())) :]]
+    only_b = [p for key, pairs in b.items() for p in pairs[len(a.get(key, ())) :]]
+    left, left_mm3 = laid_cells(only_a)
+    right, right_mm3 = laid_cells(only_b)
+    _, index = np.unique(np.concatenate((left, right)), return_inverse=True)
+    balance = np.bincount(index, weights=np.concatenate((left_mm3, -right_mm3))) if len(index) else np.zeros(1)
+    return float(max(balance[balance > 0].sum(), -balance[balance < 0].sum()))
