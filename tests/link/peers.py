@@ -51,8 +51,6 @@ class Peer:
     mute: bool = False
     numbered_since_sync: list[tuple[int, bytes]] = field(default_factory=list)
     """Numbers and commands accepted since the last M110."""
-    checksums: dict[int, int] = field(default_factory=dict)
-    """Checksum that each of these lines carried."""
     bare: int = 0
     """Commands taken without number and checksum."""
     _rest: bytes = b""
@@ -101,7 +99,6 @@ class Peer:
         else:
             self.last = number
             self.numbered_since_sync.append((number, command))
-            self.checksums[number] = int(match[3])
             replies.extend(self._execute(command, number))
 
     def _bad(self, what: str, replies: list[bytes]) -> None:
@@ -191,7 +188,7 @@ class Wire:
         self.index: JobIndex
         self.sent = bytearray()
         self.streamer_frames: dict[int, bytes] = {}
-        """Command last sent under each number."""
+        """Command sent under each number of this numbering; always the same one."""
         self.longest_silence_s = 0.0
         self._queue: list[tuple[float, int, str, bytes]] = []
         self._order = 0
@@ -214,7 +211,10 @@ class Wire:
             if data:
                 self.sent += data
                 for number, command in _SENT.findall(data):
-                    self.streamer_frames[int(number)] = command
+                    if command.startswith(b"M110"):
+                        self.streamer_frames.clear()
+                    elif self.streamer_frames.setdefault(int(number), command) != command:
+                        raise AssertionError(f"number {number!r} was used for two commands")
                 damaged = self.down.garble(data)
                 if damaged:
                     self._push(self.now + self.latency_s, "down", damaged)

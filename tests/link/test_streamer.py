@@ -253,7 +253,7 @@ def test_a_lost_link_aborts_and_heaters_go_off_on_return() -> None:
     joined.open()
     joined.run_until("link-up")
     at = joined.peer.executed.index(b"M110 N0", 100)
-    assert joined.peer.executed[at + 1 : at + 3] == [b"M104 S0", b"M104 T0 S0"]
+    assert joined.peer.executed[at + 1 : at + 4] == [b"M110 N0", b"M104 S0", b"M104 T0 S0"]
     joined.run_for(60)
     assert len(joined.peer.job) == printed
 

@@ -13,6 +13,8 @@ class Limits:
     """After a greeting the settings report follows; go on when it has paused this long."""
     sync_retry_s: float = 2.0
     """M110 unanswered: again. It moves nothing, so repeating it is harmless."""
+    sync_oks: int = 2
+    """So many acknowledgements of M110 in a row before lines are sent."""
     sync_silence_s: float = 30.0
     """Not one byte while synchronising: the connection counts as lost and is opened anew."""
     first_timeout_s: float = 1.0

@@ -76,6 +76,7 @@ class LineProtocol:
         self._unjudged: tuple[float, str] | None = None
         self._proving = False
         self._proof_oks = 0
+        self._sync_oks = 0
         self._certain = False
         """This round's Resend came with an error that only a damaged line can cause."""
         self._was_ready = False
@@ -254,6 +255,7 @@ class LineProtocol:
     def _overdue(self, now: float) -> None:
         if self.state is Link.SYNCING:
             self._go(On.OVERDUE)
+            self._sync_oks = 0
             self._send_sync(now)
             return
         if self.state not in (Link.READY, Link.PROBING) or not (self.ledger.flight or self._proving):
@@ -305,6 +307,7 @@ class LineProtocol:
         self._timing.restart(now)
         self._trailing.forget()
         self._plausibility.clear()
+        self._sync_oks = 0
         self._careful_until = self._same_line = self._told_acked = 0
         self._round = -1
         self._query = self._error = self._unjudged = None
@@ -343,6 +346,13 @@ class LineProtocol:
             self._error = None
         elif self.state is Link.SYNCING:
             if self._trailing.due and self._trailing.is_this(reply, self.ledger.acked, now):
+                return
+            # Twice, because the first ok may be a late or doubled one of before while M110 itself was lost; then the
+            # counters would disagree unnoticed. Setting the counter again changes nothing.
+            self._sync_oks += 1
+            if self._sync_oks < self.limits.sync_oks:
+                self._timing.overdue_at = None
+                self._send_sync(now)
                 return
             self._go(On.ACKED)
             self._timing.overdue_at = self._settle_at = None
@@ -406,6 +416,7 @@ class LineProtocol:
         self._trailing.after_resend(reply, now)
         if self.state is Link.SYNCING:
             self._go(On.ASKED_AGAIN)
+            self._sync_oks = 0
             self._settle_at = now + self.limits.trailing_ok_s
             return
         if self.state not in _STREAMING or not self.numbered:
