@@ -527,6 +527,16 @@ def test_an_unknown_error_is_the_wires_only_if_a_resend_follows() -> None:
     assert signals.MachineFault("Error:bad bytes") in bench.wait(LIMITS.error_judged_s)
 
 
+def test_an_error_in_a_boot_report_is_a_remark() -> None:
+    """What a printer complains of while it starts (settings that can't be read, say) does not halt the link."""
+    bench = Bench()
+    bench.say("start", "Error:settings not readable")
+    bench.wait(LIMITS.boot_quiet_s * 2)
+    bench.say("ok")
+    bench.say("ok")
+    assert bench.machine.state is Link.READY
+
+
 def test_a_stop_request_goes_ahead_of_everything() -> None:
     """M112 unnumbered, with a leading LF, and what waited to be sent is dropped (facts.md 1.3)."""
     bench = Bench(ring_bytes=1000)

@@ -1,4 +1,5 @@
-"""Draws the transition tables of states.py as Mermaid diagrams: ``python -m layergate.link.diagram`` writes protocol.md.
+"""Draws the transition tables of states.py as Mermaid diagrams: ``python -m layergate.link.diagram`` writes
+protocol.md.
 
 Pure, apart from the last lines. A test fails when protocol.md is not what this draws.
 """

@@ -85,8 +85,10 @@ class LinkProcess:
             if self._streamer.state is not Run.IDLE:
                 self._streamer.abort("the link process was told to end", self._loop.time())
                 self._after(self._loop.time())
-                async with asyncio.timeout(self._config.settings.safe_end_s + 5):
-                    await self._idle.wait()
+                try:
+                    await asyncio.wait_for(self._idle.wait(), self._config.settings.safe_end_s + 5)
+                except TimeoutError:
+                    log.warning("ended-in-mid-run", reason="the safe end did not come to its end; check the printer")
         finally:
             for task in (keeper, ending):
                 task.cancel()

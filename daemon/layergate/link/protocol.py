@@ -4,7 +4,7 @@ No I/O, no clock, no asyncio. Knows lines, numbers and replies; knows nothing of
 transitions and the theory of operation are in states.py; limits.py holds the figures, replies.py reads, ledger.py keeps
 the lines, timing.py the clocks; trailing.py and plausibility.py judge the two kinds of reply that can mislead.
 
-Longer than other files (some 450 lines): this is the one place where replies meet states, and it is read as a whole.
+Longer than other files (some 580 lines): this is the one place where replies meet states, and it is read as a whole.
 
 What each source of truth is worth, best first: a Resend names the one line that the printer will accept next; an
 acknowledgement with a line number, and the answer to M105 (recognised by its temperatures), name the line they belong
@@ -488,6 +488,8 @@ class LineProtocol:
         self._error = reply.wire_error
         if reply.wire_error is WireError.MACHINE:
             self._on_fault(reply, now)
+        elif reply.wire_error is WireError.UNKNOWN and self.state not in _STREAMING:
+            self._signals.append(signals.Remark(reply.text, "other"))  # of a boot report, as a rule
         elif reply.wire_error is WireError.UNKNOWN:
             self._unjudged = (now + self.limits.error_judged_s, reply.text)
 

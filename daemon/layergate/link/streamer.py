@@ -5,6 +5,8 @@ Knows no sockets, no files and nothing of what a job means, apart from the heate
 
 A run ends in exactly one way, by `_finish`. Before that, where the wire still works, heaters are switched off; where
 the protocol can't go on, the same commands go out unnumbered, and again as soon as the printer answers anew.
+
+Longer than other files (some 540 lines): the ways a run can end cross all that it does, and are read together.
 """
 
 from collections import deque
@@ -23,6 +25,7 @@ from layergate.link.safe_end import Heaters
 from layergate.link.settings import Settings
 from layergate.link.signals import Signal
 from layergate.link.states import RUN, Do, Link, Run
+from layergate.link.witness import Witness
 
 Outcome = Literal["completed", "canceled", "aborted"]
 Outgoing = tuple[EventType, dict[str, Any]]
@@ -67,8 +70,7 @@ class Streamer:
         self._progress: Progress | None = None
         self._heaters = Heaters()
         self._feed: Feed | None = None
-        self._witness: deque[tuple[int, tuple[float | None, ...]]] = deque()
-        self._witnessed_layer = 0
+        self._witness: Witness | None = None
         self._since_certain = 0
         self._renumber_due = False
         self._printer_waits = False
@@ -167,6 +169,7 @@ class Streamer:
         self.run, self._index = run, index
         self._progress = Progress(index, now)
         self._feed = Feed(len(index.blocks.offset))
+        self._witness = Witness(index) if self.settings.position_witness else None
         self._started_at = self._progress_at = now
         self._renumber_due = True
         self._go(Do.START)
@@ -265,7 +268,8 @@ class Streamer:
                 case signals.Unresponsive():
                     self.reopen = signal.reason
                 case signals.Position():
-                    self._on_position(signal)
+                    if self._witness is not None and (data := self._witness.compare(signal)):
+                        self._emit("position", run=self.run, **data)
 
     def _on_synced(self) -> None:
         if self.state is Run.NUMBERING:
@@ -327,21 +331,6 @@ class Streamer:
         if self.capabilities.get("AUTOREPORT_TEMP"):
             self._chores.append((b"M155 S%d" % self.settings.report_s, ""))
         self._emit("link-up", firmware=self.firmware, capabilities=dict(self.capabilities))
-
-    def _on_position(self, signal: signals.Position) -> None:
-        if not self._witness:
-            return  # the job's own question, or somebody else's
-        line, planned = self._witness.popleft()
-        reported = (signal.x_mm, signal.y_mm, signal.z_mm)
-        off = [abs(at - plan) for at, plan in zip(reported, planned, strict=False) if plan is not None]
-        self._emit(
-            "position",
-            run=self.run,
-            line=line,
-            reported_mm=[*reported, signal.e_mm],
-            planned_mm=list(planned),
-            off_mm=round(max(off), 4) if off else None,
-        )
 
     def _on_resend(self, number: int, now: float) -> None:
         self._resends += 1
@@ -418,7 +407,7 @@ class Streamer:
             return
         while (commands := feed.commands) is not None:
             at, count = feed.at, len(commands)
-            if at == 0 and self.settings.position_witness and not self._ask_position(feed, now):
+            if at == 0 and self._witness is not None and not self._ask_position(feed.block, now):
                 return
             while at < count:
                 line, command = commands[at]
@@ -448,17 +437,14 @@ class Streamer:
         self._heaters.see(command)
         return True
 
-    def _ask_position(self, feed: Feed, now: float) -> bool:
+    def _ask_position(self, block: int, now: float) -> bool:
         """Ask where the nozzle is, before the first block of a layer; False while there is no room for the question."""
-        index, progress = self._index, self._progress
-        if index is None or progress is None or progress.layer == self._witnessed_layer:
+        witness, layer = self._witness, self._progress.layer if self._progress else 0
+        if witness is None or not witness.is_due(layer):
             return True
         if not self.protocol.room(len(_POSITION)):
             return False
-        self._witnessed_layer = progress.layer
-        blocks, at = index.blocks, feed.block
-        planned = (blocks.x_mm[at], blocks.y_mm[at], blocks.z_mm[at], blocks.e_mm[at])
-        self._witness.append((blocks.first_line[at], planned))
+        witness.ask(block, layer)
         self.protocol.submit(_POSITION, now)
         return True
 
