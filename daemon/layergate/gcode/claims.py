@@ -5,6 +5,7 @@ is known by name, and nothing here is believed: rules compare.
 """
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 _KEY_VALUE = re.compile(
@@ -33,7 +34,7 @@ class Claims:
     layer_marks: list[tuple[int, int]] = field(default_factory=list)
     layer_of: tuple[int, int] | None = None
 
-    def read(self, raw: bytes, first_line: int, *, keys: bool) -> None:
+    def read(self, raw: bytes, first_line: int, *, keys: bool, marks: bool = True) -> None:
         """Take the comments of some whole lines; ``keys`` only near the start and end of a job, where they stand."""
         if b";" not in raw and b"(" not in raw:
             return
@@ -43,8 +44,10 @@ class Claims:
                     break
                 key = " ".join(match[1].decode("utf-8", "replace").lower().split())
                 self.values.setdefault(key, match[2].decode("utf-8", "replace").strip())
+        if not marks:
+            return
         last, line = 0, first_line
-        for match in _LAYER.finditer(raw):
+        for match in _layer_comments(raw):
             if len(self.layer_marks) >= _MOST_MARKS:
                 break
             numbers = [number for number in _NUMBER.findall(match[2]) if b"." not in number]
@@ -70,3 +73,14 @@ class Claims:
             if (value := self.values.get(key)) and (match := re.search(r"-?\d+(?:\.\d+)?", value)):
                 return float(match[0])
         return None
+
+
+def _layer_comments(raw: bytes) -> Iterator[re.Match[bytes]]:
+    """Yield the comments that carry the word "layer"; looks closer only at lines that have it."""
+    lower = raw.lower()
+    at = lower.find(b"layer")
+    while at >= 0:
+        start, end = raw.rfind(b"\n", 0, at) + 1, raw.find(b"\n", at)
+        end = len(raw) if end < 0 else end
+        yield from _LAYER.finditer(raw, start, end)
+        at = lower.find(b"layer", end)
