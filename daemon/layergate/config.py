@@ -101,6 +101,8 @@ class MqttConfig(_Strict):
     """Default: the system's certificate authorities."""
     certificate_file: Path | None = None
     key_file: Path | None = None
+    consumer_topic: str | None = None
+    """A topic on which consumers say that they have started (home automation does); then all is told again."""
     keepalive_s: Annotated[int, Field(ge=5, le=3600)] = 30
     outbox: Annotated[int, Field(ge=1)] = 1000
     """Most alerts kept while the broker can't be reached; then the oldest are given up, and their number is told."""

@@ -50,6 +50,11 @@ class Service:
         self.ready = asyncio.Event()
         """Set when all parts run and the control socket is served."""
         self.stamps = Stamps(fresh_s=FRESH_S)
+        for name, printer in config.printers.items():
+            if printer.start == "automatic":
+                log.warning("jobs start without anyone's word that the bed is clear: stay near", printer=name)
+            if printer.mode == "observe":
+                log.warning("faulty jobs are told and printed all the same", printer=name)
         directory = config.spool_directory()
         self.spool = Spool(
             directory,

@@ -89,6 +89,10 @@ class Listener:
         found = [payload for heard, payload, _, _ in list(self.heard) if heard == topic]
         return [payload.decode() if payload in {b"online", b"offline"} else json.loads(payload) for payload in found]
 
+    def say(self, topic: str, text: str) -> None:
+        """Publish something, as a consumer does."""
+        self._client.publish(topic, text, qos=1).wait_for_publish(10)
+
     def close(self) -> None:
         self._client.disconnect()
         self._client.loop_stop()

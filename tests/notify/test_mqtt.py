@@ -238,3 +238,15 @@ async def test_a_journal_that_fails_stops_no_state(journal: Journal, broker: Bro
             hub.state("quay", "state", {"state": "idle"})
             await until(lambda: listener.payloads(f"{ROOT}/quay/state"), "state")
     assert hub.unwritten == 1
+
+
+async def test_a_consumer_that_starts_is_told_all_again(journal: Journal, broker: Broker) -> None:
+    """When a consumer says on its topic that it has started, every state is published once more."""
+    hub, publisher = _publisher(journal, broker.port, consumer_topic="layergate-consumer/status")
+    with listening(broker.port) as listener:
+        async with running(publisher.run()):
+            hub.state("quay", "state", {"state": "idle"})
+            await until(lambda: len(listener.payloads(f"{ROOT}/quay/state")) == 1, "told")
+            await until(lambda: not hub.changed, "nothing more to tell")
+            listener.say("layergate-consumer/status", "online")
+            await until(lambda: len(listener.payloads(f"{ROOT}/quay/state")) == 2, "told again")

@@ -1,5 +1,6 @@
 """The service goes and comes while a print goes on; the link process goes; broker, disk and journal fail."""
 
+import asyncio
 import socket
 from pathlib import Path
 
@@ -64,7 +65,7 @@ async def test_a_link_process_that_is_gone_aborts_its_job_at_the_layer_it_had_re
     link.die()
     async with serving(config, link) as (_, talk):
         found = await talk.reaches(job, "aborted")
-        assert found["message"] == "at layer 3 of 5: the link process that printed it is gone"
+        assert found["message"] == "at layer 3 of 5: the link process that printed it is gone, or it never began"
         assert "aborted" in await talk.alerts()
         assert len([command for command in link.commands if command["do"] == "start"]) == 1
 
@@ -247,5 +248,28 @@ async def test_a_broker_that_dies_in_mid_print_learns_the_end_when_it_is_back(tm
                 assert (progress["layer"], progress["layers"], progress["job"]) == (5, 5, job)
                 await until(lambda: listener.payloads(f"{root}/job")[-1]["state"] == "completed", "job")
                 assert listener.payloads(f"{root}/state")[-1]["needs_clearing"]
+    finally:
+        broker.kill()
+
+
+@needs_mosquitto
+async def test_a_mistake_of_ours_ends_the_service_in_order_and_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A task that fails takes the service down with its error, for the service manager to start anew; 'offline' is told."""
+    broker = Broker(tmp_path / "broker")
+    broker.start()
+    try:
+        config = make_config(tmp_path, mqtt={"host": "127.0.0.1", "port": broker.port, "gateway": "shed"})
+        service = Service(config, opener_for=FakeLink().opener)
+        with listening(broker.port) as listener:
+            task = asyncio.create_task(service.run())
+            await until(lambda: listener.payloads("layergate/shed/availability") == ["online"], "online")
+            monkeypatch.setattr(service.desks["quay"].following, "tick", lambda: 1 / 0)
+            with pytest.raises(ExceptionGroup) as caught:
+                await task
+            assert caught.group_contains(ZeroDivisionError)
+            await until(lambda: listener.payloads("layergate/shed/availability")[-1] == "offline", "offline")
+        assert not config.control_socket().exists()
     finally:
         broker.kill()

@@ -209,7 +209,9 @@ class Desk(Bench):
     async def _settle(self, status: dict[str, Any]) -> None:
         """After the replay: a job that the journal calls printing, and the link knows nothing of, is aborted."""
         if self.job is not None and self.job.run != status.get("run"):
-            await self.following.end({"outcome": "aborted", "reason": "the link process that printed it is gone"})
+            await self.following.end(
+                {"outcome": "aborted", "reason": "the link process that printed it is gone, or it never began"}
+            )
 
     async def _feed(self, link: LinkPort) -> None:
         """Start what waits whenever all is ready, and let the watch look at the clock."""

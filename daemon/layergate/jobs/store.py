@@ -49,8 +49,6 @@ class Job:
     """Alerts raised while it was printed."""
     event: int
     """Number of the link's event up to which this row tells the run; what is replayed below it is not told again."""
-    record: str | None
-    """JSON: planned and actual seconds and filament per layer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +73,7 @@ class Waiver:
 
 
 _COLUMNS = tuple(Job.__dataclass_fields__)
+_RECORD = "record"  # JSON of what was planned and done per layer; some 100 kB, so it is read only where it is asked for
 _SELECT = f"SELECT {', '.join(_COLUMNS)} FROM job"  # noqa: S608 (names of our own dataclass)
 
 
@@ -116,6 +115,12 @@ def get_job(db: sqlite3.Connection, job_id: str) -> Job:
     if row is None:
         raise NotFoundError(f"there is no job {job_id!r}: 'layergate jobs --all' lists them")
     return _job(row)
+
+
+def get_record(db: sqlite3.Connection, job_id: str) -> str | None:
+    """Give the record of a job's run as JSON: planned and actual seconds and filament per layer."""
+    row = db.execute("SELECT record FROM job WHERE id = ?", (job_id,)).fetchone()
+    return str(row[0]) if row and row[0] else None
 
 
 def list_jobs(
@@ -175,7 +180,7 @@ def count_remark(db: sqlite3.Connection, job_id: str) -> Job:
 
 
 def _change(db: sqlite3.Connection, job_id: str, changes: dict[str, Any]) -> None:
-    assert changes.keys() <= set(_COLUMNS), changes
+    assert changes.keys() <= {*_COLUMNS, _RECORD}, changes
     settings = ", ".join(f"{key} = ?" for key in changes)
     db.execute(f"UPDATE job SET {settings} WHERE id = ?", (*changes.values(), job_id))  # noqa: S608 (checked above)
 

@@ -131,9 +131,13 @@ class MqttPublisher:
             await asyncio.gather(*tasks, return_exceptions=True)
 
     async def _listen(self, client: aiomqtt.Client) -> None:
-        """Take what comes, which is nothing: it is how a lost connection is noticed while there is nothing to tell."""
-        async for _ in client.messages:
-            pass
+        """Wait for consumers that start; and this is how a lost connection is noticed while there is nothing to tell."""
+        if self.config.consumer_topic:
+            await client.subscribe(self.config.consumer_topic, qos=1)
+        async for message in client.messages:
+            if not message.retain:  # what a consumer said before we came is answered by our own connect
+                self.hub.changed.update(self.hub.states)
+                self.hub.wake.set()
 
     async def _tell(self, client: aiomqtt.Client) -> None:
         while True:

@@ -23,6 +23,7 @@ from starlette.requests import ClientDisconnect
 
 from layergate import __version__
 from layergate.config import MIB
+from layergate.jobs import store
 from layergate.jobs.desk import Desk
 from layergate.jobs.errors import DiskLowError, GateError, NotFoundError, RefusedError
 from layergate.jobs.gate import Gate
@@ -156,8 +157,10 @@ def create_app(gate: Gate, *, stamps: Stamps, mqtt: MqttPublisher | None, over_t
     @app.get(f"{PREFIX}/jobs/{{job_id}}")
     async def job(job_id: str) -> JobDetail:
         found = await gate.job(job_id)
-        record = json.loads(found.record) if found.record else None
-        return JobDetail(**job_view(found), history=await gate.history(job_id), record=record)
+        record = await gate.journal.do(lambda db: store.get_record(db, job_id))
+        return JobDetail(
+            **job_view(found), history=await gate.history(job_id), record=json.loads(record) if record else None
+        )
 
     @app.get(f"{PREFIX}/jobs/{{job_id}}/report")
     async def report(job_id: str) -> JSONResponse:
