@@ -178,7 +178,9 @@ class Wire:
         up: Damage | None = None,
         down: Damage | None = None,
         execution_s: float = 0.0,
+        baud: int = 0,
     ) -> None:
+        """Take a baud rate to have bytes take their time each way (8N1); 0: they take none."""
         self.streamer, self.peer = streamer, peer
         self.latency_s, self.execution_s = latency_s, execution_s
         self.up, self.down = up or Damage(), down or Damage()
@@ -192,6 +194,8 @@ class Wire:
         self.longest_silence_s = 0.0
         self._queue: list[tuple[float, int, str, bytes]] = []
         self._order = 0
+        self._byte_s = 10 / baud if baud else 0.0
+        self._free_at = {"up": 0.0, "down": 0.0}
         self._progress_at = 0.0
 
     def open(self) -> None:
@@ -280,4 +284,8 @@ class Wire:
 
     def _push(self, at: float, kind: str, data: bytes) -> None:
         self._order += 1
+        if self._byte_s:
+            start = max(at - self.latency_s, self._free_at[kind])
+            self._free_at[kind] = start + len(data) * self._byte_s
+            at = self._free_at[kind] + self.latency_s
         heappush(self._queue, (at, self._order, kind, data))
