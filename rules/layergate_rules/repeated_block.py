@@ -1,0 +1,125 @@
+"""repeated-block: a block of the storage's size that stands twice in the file."""
+
+import numpy as np
+
+from layergate.preflight.rule import Block, Finding, Findings, Rule, Where
+
+SECTOR_BYTES = 512
+"""Smallest block of any storage; all larger ones are this times a power of two."""
+
+_REACH = 128  # sectors: blocks of up to 64 KiB, the largest cluster of usual cards (common practice)
+_KEPT_BYTES = 2 * _REACH * SECTOR_BYTES
+_SLACK_BYTES = 24  # equal bytes beyond the block's ends that chance explains: the start of a command
+_MIX = np.random.default_rng(20).integers(1, 2**63, SECTOR_BYTES // 8, dtype=np.uint64) | np.uint64(1)
+
+
+class RepeatedBlock(Rule):
+    """What it looks for
+        512 bytes to 64 KiB, beginning and ending on whole blocks of the storage, that are a copy of bytes just before.
+
+    Why it matters
+        Cards and transfers that fail write a block twice, instead of the next one or beside it. What should stand there is
+        lost or printed twice, and both copies are faultless text.
+
+    How it decides and when it does not apply
+        Sectors of 512 bytes are compared with those up to 64 KiB before. A copy counts where it is a power of two of sectors
+        long, as far away as it is long or a multiple of that, and where the equality ends with the block, to a few bytes: text
+        that repeats by itself, such as relative coordinates of a pattern, goes on beyond.
+
+    What to do
+        Copy the job again from where it was made and compare. If it happens again, suspect the card, the reader or the
+        cable.
+
+    Source: cluster sizes of file systems on cards (common practice).
+    """
+
+    identifier = "repeated-block"
+    severity = "block"
+    releasable = False
+
+    def prepare(self) -> None:
+        self._tail = b""  # the last bytes of the job so far
+        self._tail_at = 0  # their offset
+        self._lines_before = 0  # line ends before the tail
+        self._hashed = 0  # sectors hashed so far
+        self._hashes = np.zeros(0, np.uint64)  # of the last _REACH sectors and the new ones
+        self._runs: dict[int, int] = {}  # lag -> sectors in a row that were equal, up to the last one
+
+    def each_block(self, block: Block) -> Findings:
+        self._tail += block.raw
+        whole = (self._tail_at + len(self._tail)) // SECTOR_BYTES
+        if whole > self._hashed:
+            yield from self._take(whole)
+
+    def finish(self) -> Findings:
+        for lag, run in list(self._runs.items()):
+            yield from self._judge(lag, run, self._hashed)
+
+    def _take(self, whole: int) -> Findings:
+        begin = self._hashed * SECTOR_BYTES - self._tail_at
+        end = whole * SECTOR_BYTES - self._tail_at
+        words = np.frombuffer(self._tail[begin:end], np.uint64).reshape(-1, SECTOR_BYTES // 8)
+        fresh = (words * _MIX).sum(axis=1, dtype=np.uint64)
+        self._hashes = np.concatenate((self._hashes[-_REACH:], fresh))
+        new, known = len(fresh), len(self._hashes)
+        first = known - new
+        for lag in range(1, min(_REACH, known - 1) + 1):
+            at = max(first, lag)
+            equal = self._hashes[at:] == self._hashes[at - lag : known - lag]
+            if not equal.any() and lag not in self._runs:
+                continue
+            run = self._runs.pop(lag, 0)
+            for step, same in enumerate(equal.tolist()):
+                if same:
+                    run += 1
+                elif run:
+                    yield from self._judge(lag, run, whole - len(equal) + step)
+                    run = 0
+            if run:
+                self._runs[lag] = run
+        self._hashed = whole
+        self._forget()
+
+    def _forget(self) -> None:
+        cut = len(self._tail) - _KEPT_BYTES
+        if cut > 0:
+            self._lines_before += self._tail.count(b"\n", 0, cut)
+            self._tail_at += cut
+            self._tail = self._tail[cut:]
+
+    def _judge(self, lag: int, run: int, end_sector: int) -> Findings:
+        """Judge sectors [end - run, end) that equal those ``lag`` sectors before."""
+        if run & (run - 1) or lag % run or run > _REACH:
+            return
+        begin = (end_sector - run) * SECTOR_BYTES - self._tail_at
+        end, back = end_sector * SECTOR_BYTES - self._tail_at, lag * SECTOR_BYTES
+        if begin - back < 0:
+            return
+        text = self._tail
+        before = 0
+        while (
+            before <= _SLACK_BYTES
+            and begin - back - before > 0
+            and text[begin - 1 - before] == text[begin - back - 1 - before]
+        ):
+            before += 1
+        after = 0
+        while after <= _SLACK_BYTES and end + after < len(text) and text[end + after] == text[end - back + after]:
+            after += 1
+        # At an end of the file nothing shows how far the equality would have gone.
+        ends = (begin - back - before > 0) + (end + after < len(text))
+        if before <= _SLACK_BYTES and after <= _SLACK_BYTES and ends:
+            yield self._finding(begin, run, lag)
+
+    def _finding(self, begin: int, run: int, lag: int) -> Finding:
+        size = run * SECTOR_BYTES
+        first = self._lines_before + self._tail.count(b"\n", 0, begin) + 1
+        last = first + self._tail.count(b"\n", begin, begin + size)
+        offset = self._tail_at + begin
+        return self.finding(
+            f"{size} bytes from byte {offset} (lines {first} to {last}) are a copy of those {lag * SECTOR_BYTES} bytes before: "
+            f"a block of the storage stands twice.",
+            "Copy the job again from where it was made; if it happens again, suspect the card or the transfer.",
+            where=Where(lines=(first, last)),
+            evidence={"bytes": size, "first_byte": offset, "copied_from_byte": offset - lag * SECTOR_BYTES},
+        )

@@ -1,0 +1,84 @@
+"""unreadable-line: lines that a printer would read otherwise than they were meant, or not at all."""
+
+import re
+
+from layergate.preflight.rule import Columns, Findings, Rule, Where, command_of
+from layergate_rules.rare_commands import Sightings
+
+_MOVES = frozenset({"G0", "G1", "G2", "G3", "G92"})
+_SECOND = re.compile(rb"[GM]\s*[0-9]", re.IGNORECASE)
+_DEPTH = re.compile(rb"[EZAB]\s*[-+]?\.?[0-9]", re.IGNORECASE)
+_COORDINATE = re.compile(rb"(?<![A-Za-z])[XYZEF]\s*[-+]?\.?[0-9]", re.IGNORECASE)
+
+
+class UnreadableLine(Rule):
+    """What it looks for
+        Moves with words that are no numbers, unfilled placeholders, two commands in one line, a letter twice in one move,
+        and coordinates without a command.
+
+    Why it matters
+        Controllers skip such a line, or take the part of it that they understand. The bead is then missing, or the nozzle
+        goes somewhere else. A lost line end, a wrong bit and an unfilled placeholder all look like this.
+
+    How it decides and when it does not apply
+        A line is held where it moves, or sets positions, and can't be read as it stands; where it lays or lifts as the second
+        command of a line, which printers do not carry out; and where it has coordinates and no command. Text that stands
+        there without a comment mark, and a second command that only travels, change nothing that is laid: they are notes.
+
+    What to do
+        Look at the line. If lines around it look the same, the file was damaged on its way: copy it again. If a placeholder
+        stands there, the template of the job is wrong.
+
+    Source: RS-274/NGC 3.3 (NISTIR 6556) for words; that printers take one command per line is the community convention.
+    """
+
+    identifier = "unreadable-line"
+    severity = "hold"
+
+    def prepare(self) -> None:
+        self._held: dict[str, Sightings] = {}
+        self._noted: dict[str, Sightings] = {}
+        self._example: dict[str, str] = {}
+
+    def each_block(self, columns: Columns) -> None:
+        for row, odd in columns.odd.items():
+            why, holds = _fault(odd.reading, odd.command, odd.text, unread=not command_of(int(columns.code[row])))
+            if why:
+                (self._held if holds else self._noted).setdefault(why, Sightings()).see(int(columns.line[row]))
+                self._example.setdefault(why, _shown(odd.text))
+
+    def finish(self) -> Findings:
+        for found, severity in ((self._held, "hold"), (self._noted, "note")):
+            for why, seen in found.items():
+                yield self.finding(
+                    f"{seen.text().capitalize()} {why}: {self._example[why]}",
+                    "Look at the line and those around it; if it was not written so, copy the job again.",
+                    severity=severity,  # type: ignore[arg-type]
+                    where=Where(lines=(seen.lines[0], seen.last)),
+                    evidence={"lines": seen.count},
+                )
+
+
+def _fault(reading: str, command: str, text: bytes, *, unread: bool) -> tuple[str, bool]:
+    """Say what is wrong with a line (empty if nothing is), and whether it must be asked about."""
+    if reading == "macro":
+        return "", False
+    if reading == "several-commands":
+        second = _SECOND.search(text, 2)
+        lost = text[second.start() :] if second else text
+        if command in _MOVES or _DEPTH.search(lost):
+            return "holds two commands, of which a printer carries out the first", True
+        return "holds two commands, the second a travel that is not carried out", False
+    if reading == "repeated-word":
+        return ("gives a letter twice", True) if command in _MOVES else ("", False)
+    if reading == "unread" or unread:
+        if command in _MOVES:
+            return "moves, and can't be read", True
+        if _COORDINATE.search(text) or text[:1].isdigit():
+            return "has coordinates or numbers, and no command that can be read", True
+        return "is text without a comment mark, which the printer will not understand", False
+    return "", False
+
+
+def _shown(text: bytes) -> str:
+    return text[:60].decode("latin-1").encode("unicode_escape").decode("ascii")

@@ -1,0 +1,56 @@
+"""repeated-block: copies of whole storage blocks are found to the byte; text that repeats by itself is not."""
+
+import random
+
+import pytest
+from tests.rules.judged import findings
+
+
+def job(seed: int = 1, lines: int = 9000) -> bytes:
+    """Some 300 KiB of moves that do not repeat."""
+    rng = random.Random(seed)
+    return b"".join(
+        f"G1 X{rng.uniform(50, 150):.3f} Y{rng.uniform(50, 150):.3f} E{n * 0.033:.5f}\n".encode() for n in range(lines)
+    )
+
+
+@pytest.mark.parametrize("size", [512, 1024, 4096, 32768, 65536])
+@pytest.mark.parametrize("instead", [True, False])
+def test_copied_block(size: int, *, instead: bool) -> None:
+    """A block that stands in place of the next one, or is sent twice, is found at its byte and with its size."""
+    text = job()
+    at = 2 * size if size > 4096 else 7 * size
+    bad = text[: at + size] + text[at : at + size] + text[at + size * (2 if instead else 1) :]
+    found = findings(bad, "repeated-block")
+    assert [(f.severity, f.releasable) for f in found] == [("block", False)]
+    assert found[0].evidence == {
+        "bytes": size,
+        "first_byte": pytest.approx(at + size, rel=1e-5),
+        "copied_from_byte": pytest.approx(at, rel=1e-5),
+    }
+    line = bad.count(b"\n", 0, at + size) + 1
+    assert found[0].where.lines == (line, bad.count(b"\n", 0, at + 2 * size) + 1)
+
+
+def test_at_the_very_end() -> None:
+    """A copy that ends the file is found, too."""
+    text = job()
+    assert len(findings(text[:8192] + text[4096:8192], "repeated-block")) == 1
+
+
+@pytest.mark.parametrize("period", [16, 32, 64, 512, 1024])
+def test_patterns_are_no_copies(period: int) -> None:
+    """Relative coordinates repeat by themselves, at any period, and go on beyond a block."""
+    line = b"G1 X1 Y2 E0.5".ljust(period - 1, b" ") + b"\n"
+    assert findings(line * (40_000 // period), "repeated-block") == []
+
+
+def test_good_job_is_silent() -> None:
+    """Moves that do not repeat are let through."""
+    assert findings(job(2), "repeated-block") == []
+
+
+def test_copy_off_the_grid() -> None:
+    """A passage that stands twice, but not on whole blocks, is no fault of the storage."""
+    text = job()
+    assert findings(text[:5000] + text[4100:5000] + text[5000:], "repeated-block") == []

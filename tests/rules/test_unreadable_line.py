@@ -1,0 +1,51 @@
+"""unreadable-line: what a printer would misread is held; stray text that moves nothing is a note."""
+
+import pytest
+from tests.rules.judged import MICRO, findings, micro
+
+HELD = [
+    "G1 X0 Y0 Z5 F{Z_SPEED}",  # a placeholder that was never filled in (seen in real jobs)
+    "G1 X12.3.4 Y5",
+    "G1 X10 Y20 E1G1 X30",  # a lost line end
+    "M109 S200G1 X10 Z5 E1",
+    "G1 X10 X20",
+    "X10 Y20 E1.5",
+    "1 X10 Y20 E1.5",
+    "G1 X1\x0b5",
+]
+NOTED = ["...", "~~ for the harbour master ~~", "M109 S200G1 X0.1 Y200"]
+FINE = [
+    "G1 E-1.29e-15",
+    "G1  X10\tY20",
+    "g1x10y20",
+    "M117 Layer 3 of 7",
+    "PRINT_START BED=60",
+    "G 28 W",
+    "M18;text",
+    "G1",
+]
+
+
+@pytest.mark.parametrize("line", HELD)
+def test_held(line: str) -> None:
+    """Each is held, at its line and with its text."""
+    found = findings(micro(insert={20: [line]}), "unreadable-line")
+    assert [(f.severity, f.where.lines) for f in found] == [("hold", (20, 20))]
+    assert line[:3] in found[0].message
+
+
+@pytest.mark.parametrize("line", NOTED)
+def test_noted(line: str) -> None:
+    """What changes nothing that is laid is a note."""
+    assert [f.severity for f in findings(micro(insert={9: [line]}), "unreadable-line")] == ["note"]
+
+
+@pytest.mark.parametrize("line", FINE)
+def test_odd_and_fine(line: str) -> None:
+    """Odd ways of writing that can be read (seen in real jobs) are let through."""
+    assert findings(micro(insert={9: [line]}), "unreadable-line") == []
+
+
+def test_good_job_is_silent() -> None:
+    """The reference micro-job (facts.md 11) is plain."""
+    assert findings(MICRO, "unreadable-line") == []
