@@ -161,6 +161,8 @@ class LineReader:
         star = raw.rfind(b"*")
         numbered = _NUMBERED.match(raw)
         if numbered is None:
+            if raw[0] == 0x4E:  # N without digits: its number was damaged, so it is no line without a number
+                return Refused("no-checksum" if star < 0 else "checksum", self.last_number)
             if star >= 0 and _CHECKSUM.match(raw, star + 1):
                 return Refused("no-number", self.last_number)
             if self._numbered_only:

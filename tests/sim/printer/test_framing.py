@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from tests.sim.printer.desk import frame
 
@@ -84,6 +84,7 @@ def test_checksum_equals_the_plain_loop(data: bytes) -> None:
 
 
 @given(st.integers(0, 10**7), st.integers(0, 60), st.integers(1, 255))
+@example(0, 1, 11)  # N0 becomes "N;": a comment begins where the number was
 def test_one_changed_byte_is_always_seen(number: int, place: int, flip: int) -> None:
     """A single changed byte never gives an accepted line with another payload (facts.md 1.1)."""
     good = frame(number, "G1 X10.5 Y-3.25 E0.0123 F1800")[:-1]
