@@ -22,6 +22,11 @@ def cell_keys(x_mm: F32 | F64, y_mm: F32 | F64, cell_mm: float) -> I64:
     return keys
 
 
+def neighbour_offsets() -> tuple[int, ...]:
+    """Give what to add to a cell's number for itself and its eight neighbours."""
+    return tuple(row * _STRIDE + column for row in (-1, 0, 1) for column in (-1, 0, 1))
+
+
 def connected_regions(keys: I64) -> I64:
     """Give a region number, from 0, for each point: (n,) int64; cells that touch, corners included, are one region.
 

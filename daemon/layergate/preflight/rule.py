@@ -28,7 +28,7 @@ from layergate.gcode.claims import Claims
 from layergate.gcode.columns import Columns, code_of, command_of
 from layergate.layers.builder import Beads, Crossing
 from layergate.layers.layermap import LayerMap
-from layergate.layers.regions import cell_keys, connected_regions
+from layergate.layers.regions import cell_keys, connected_regions, neighbour_offsets
 from layergate.preflight.findings import Finding, Severity, Where
 from layergate.printer import Printer
 from layergate.toolpath.heat import HeatTimeline
@@ -218,4 +218,5 @@ __all__ = [
     "code_of",
     "command_of",
     "connected_regions",
+    "neighbour_offsets",
 ]
