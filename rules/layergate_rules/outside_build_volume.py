@@ -48,33 +48,35 @@ class OutsideBuildVolume(Rule):
         return ()
 
     def _see(self, what: str, moves: Moves, rows: np.ndarray, volume: object) -> None:
-        over = np.zeros(len(moves))
-        for axis, ends in (("x", (moves.x0, moves.x1)), ("y", (moves.y0, moves.y1)), ("z", (moves.z0, moves.z1))):
-            low, high = getattr(volume, axis)
-            for end in ends:
-                if axis == "z" and what == "part":
-                    over = np.fmax(over, end - high)  # beneath the bed is another rule's matter
-                else:
-                    over = np.fmax(over, np.fmax(low - end, end - high))
-        if what == "part" and self.printer.bed_shape == "ellipse":
-            (left, right), (front, back) = (getattr(volume, axis) for axis in ("x", "y"))
-            for x, y in ((moves.x0, moves.y0), (moves.x1, moves.y1)):
+        # How far each move's start and end lie outside.
+        ends = ((moves.x0, moves.y0, moves.z0), (moves.x1, moves.y1, moves.z1))
+        beyond = np.zeros((2, len(moves)))
+        for over, (x, y, z) in zip(beyond, ends, strict=True):
+            for axis, place in (("x", x), ("y", y), ("z", z)):
+                low, high = getattr(volume, axis)
+                np.fmax(over, place - high, out=over)
+                if axis != "z" or what == "reach":  # beneath the bed is another rule's matter
+                    np.fmax(over, low - place, out=over)
+            if what == "part" and self.printer.bed_shape == "ellipse":
+                (left, right), (front, back) = (getattr(volume, axis) for axis in ("x", "y"))
                 radius = np.hypot((2 * x - left - right) / (right - left), (2 * y - front - back) / (back - front))
-                over = np.fmax(over, (radius - 1) * min(right - left, back - front) / 2)
-        out = np.flatnonzero(rows & (over > self.limits.tolerance_mm))
+                np.fmax(over, (radius - 1) * min(right - left, back - front) / 2, out=over)
+        most = beyond.max(axis=0)
+        out = np.flatnonzero(rows & (most > self.limits.tolerance_mm))
         if not len(out):
             return
-        worst = out[np.argmax(over[out])]
-        spot = np.array([moves.x1[worst], moves.y1[worst], moves.z1[worst]])
+        worst = out[np.argmax(most[out])]
+        x, y, z = ends[int(beyond[1, worst] >= beyond[0, worst])]
+        spot = np.array([x[worst], y[worst], z[worst]])
         lines = (int(moves.line[out[0]]), int(moves.line[out[-1]]))
         before = self._worst.get(what)
         if before:
             lines = (before[1], lines[1])
-            if before[0] > over[worst]:
+            if before[0] >= most[worst]:
                 self._worst[what] = (before[0], *lines, before[3], before[4] + len(out))
                 return
         count = len(out) + (before[4] if before else 0)
-        self._worst[what] = (float(over[worst]), *lines, spot, count)
+        self._worst[what] = (float(most[worst]), *lines, spot, count)
 
     def finish(self, job: JobFacts) -> Findings:
         for what, (over, first, last, spot, count) in self._worst.items():

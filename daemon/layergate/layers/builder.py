@@ -238,11 +238,14 @@ class LayerBuilder:
                 if not rising[start]:
                     continue
                 rise = self._spiral_rise(height[:start][~rising[:start]])
-                z = beads.z1[start:end]
-                band = np.floor(z / rise + 1e-6).astype(np.int64)
+                if self._spiral_base is None:
+                    self._spiral_base = float(beads.z0[start])
+                # Bands count from where the spiral begins, so that turns end at band edges however the job is cut.
+                z = beads.z1[start:end] - self._spiral_base
+                band = np.floor(z / rise - 1e-6).astype(np.int64)
                 while np.count_nonzero(np.diff(band)) > 64 + 1.5 * (z.max() - z.min()) / rise:
                     rise *= 4  # not a spiral: heights come and go, and are measured as coarsely as that takes
-                    band = np.floor(z / rise + 1e-6).astype(np.int64)
+                    band = np.floor(z / rise - 1e-6).astype(np.int64)
                 key[start:end] = band * 2 + 1
                 rise_of[start:end] = rise
         changes = np.flatnonzero(np.diff(key)) + 1
@@ -364,7 +367,7 @@ class LayerBuilder:
         if rise:
             if self._spiral_base is None:
                 self._spiral_base = z - rise
-            key = int(np.floor((z - self._spiral_base) / (self._spiral_step or 0.2))) * 2 + 1
+            key = int(np.floor((z - self._spiral_base) / (self._spiral_step or 0.2) - 1e-6)) * 2 + 1
         else:
             height = round(z / TOLERANCES.height_mm)
             z, key = round(height * TOLERANCES.height_mm, 6), height * 2

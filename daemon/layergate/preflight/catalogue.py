@@ -64,11 +64,16 @@ def load_rules(plug_ins: Iterable[str] = ()) -> list[LoadedRule]:
 
 def _rules_of(point: EntryPoint) -> list[type[Rule]]:
     """Import the rules that one distribution lists, each as ``module:Class``."""
-    listed = point.load()
     found: list[type[Rule]] = []
-    for item in listed:
-        module, _, name = str(item).partition(":")
-        rule: Any = getattr(import_module(module), name, None)
+    try:
+        listed = [str(item).partition(":") for item in point.load()]
+        modules = [import_module(module) for module, _, _ in listed]
+    except Exception as error:
+        # Whatever a plug-in does when it is imported, the owner must read which one it was.
+        raise CatalogueError(f"the rules of {point.name} can't be imported: {type(error).__name__}: {error}") from error
+    for module, (path, _, name) in zip(modules, listed, strict=True):
+        item = f"{path}:{name}" if name else path
+        rule: Any = getattr(module, name, None) if name else None
         if not isinstance(rule, type) or not issubclass(rule, Rule):
             raise CatalogueError(f"{point.name} lists {item!r}, which is no rule")
         found.append(rule)

@@ -230,7 +230,7 @@ class _Preflight:
         self._blocks.planned_s.extend([round(self._planner.clock_s, 3)] * len(self._marks))
         job = self.job
         for block in self._tail:
-            job.claims.read(block.raw, block.first_line, keys=True)
+            job.claims.read(block.raw, block.first_line, keys=True, marks=False)
         job.commands = reader.commands
         job.unrebuilt = reader.unrebuilt
         job.homed_line, job.first_move_line = reader.homed_line, reader.first_move_line

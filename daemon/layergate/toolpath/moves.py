@@ -46,6 +46,7 @@ _WORK_OFFSETS = np.array(
     [code_of(c) for c in ("G53", "G54", "G55", "G56", "G57", "G58", "G59", "M206", "M428")], np.int32
 )
 _SMALLEST_MM = 1e-6
+_LARGEST_NUMBER = 1e8  # no coordinate, filament or feed of any machine
 _LEAST_LAID_MM = 1e-7
 _DEFAULT_FEED_MM_S = 25.0  # before any F word: what common controllers start with (common practice)
 _AREA_175 = np.pi * 1.75**2 / 4
@@ -253,7 +254,7 @@ class MoveReader:
         self.unrebuilt.note("work-offset", columns.line[others[np.isin(code, _WORK_OFFSETS)]])
         self.unrebuilt.note("spline", columns.line[columns.code == _G5])
         for row, odd in columns.odd.items():
-            if odd.reading in ("several-commands", "repeated-word", "unread") and odd.command:
+            if odd.reading in ("several-commands", "repeated-word"):
                 self.unrebuilt.note(odd.reading, columns.line[row : row + 1])
 
     def _switch(self, held: Held, others: I64, code: I32, count: int, values: dict[str, int]) -> F64:
@@ -271,6 +272,10 @@ class MoveReader:
 
     def _word(self, columns: Columns, letter: str, scale: F64 | None) -> F64:
         values = columns.word(letter)
+        if (beyond := np.abs(values) > _LARGEST_NUMBER).any():
+            # Damage; followed only so far that nothing overflows, and counted.
+            self.unrebuilt.note("absurd-number", columns.line[beyond])
+            values = np.clip(values, -_LARGEST_NUMBER, _LARGEST_NUMBER)
         return values if scale is None else values * scale
 
     def _extruder_words(self, columns: Columns, where: Bool, scale: F64 | None) -> F64:

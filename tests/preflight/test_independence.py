@@ -1,0 +1,108 @@
+"""Results do not depend on how the job is cut into blocks and pieces: report, findings, layers, times."""
+
+import random
+from functools import cache, partial
+from typing import Any
+
+import pytest
+from tests.oracles.effort import seeds
+from tests.oracles.examination import BED_235, examined
+
+from layergate.gcode.blocks import read_blocks
+from layergate.preflight import examine as examine_module
+from layergate.preflight.examine import Examination
+from layergate.preflight.rule import JobFacts
+from layergate_sim.damage import apply_damage
+from layergate_sim.specimens import make_specimen
+
+GOOD = [
+    "spiral",
+    "sequential",
+    "hook-support",
+    "two-tools",
+    "tube-arcs",
+    "infill-every-third",
+    "wipe-and-hop",
+    "no-e",
+    "heat-g10",
+]
+DAMAGED = [
+    "layer-lost", "half-layer-lost", "layer-starved-30", "stray-bead", "blob", "plunge", "retraction-unpaid",
+    "heat-cut-off", "heat-wait-missing", "forbidden-command", "block-zeroed", "point-gone", "truncated", "layer-dry",
+]  # fmt: skip
+SIZES = [(700, 1), (5_000, 20_000), (64 * 1024, 512 * 1024)]
+
+
+@cache
+def job(name: str) -> bytes:
+    if name in GOOD:
+        return make_specimen(name, 5).text
+    return apply_damage(name, make_specimen("plate-sparse", 3), 2).text
+
+
+def cut(text: bytes, block: int, piece: int) -> Examination:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(examine_module, "read_blocks", partial(read_blocks, block_bytes=block))
+        patch.setattr(examine_module, "PIECE_BYTES", piece)
+        return examined(text, BED_235)
+
+
+def plain(examination: Examination) -> dict[str, Any]:
+    """A report without what must differ: numbers stay numbers, to be compared with their rounding."""
+    return examination.report.model_dump()
+
+
+def compare(left: Any, right: Any, where: str = "report", rel: float = 1e-4) -> None:
+    """The same members and texts; numbers within the last digit that reports carry."""
+    if isinstance(left, dict):
+        assert left.keys() == right.keys(), where
+        for key in left:
+            compare(left[key], right[key], f"{where}.{key}", rel)
+    elif isinstance(left, list | tuple):
+        assert len(left) == len(right), where
+        for index, (a, b) in enumerate(zip(left, right, strict=True)):
+            compare(a, b, f"{where}[{index}]", rel)
+    elif isinstance(left, float) and isinstance(right, float):
+        assert left == pytest.approx(right, rel=rel, abs=0.011 if "seconds" in where else 2e-3), where
+    else:
+        assert left == right, where
+
+
+@pytest.mark.parametrize("name", [*GOOD, *DAMAGED])
+def test_the_report_is_the_same_however_the_job_is_cut(name: str) -> None:
+    """Blocks of 700 bytes worked on one by one, of 5 kB, and as in use: one report, findings included."""
+    text = job(name)
+    reports = [plain(cut(text, block, piece)) for block, piece in SIZES]
+    if name in DAMAGED:
+        assert reports[-1]["findings"]
+    # Beads that rise are measured in runs of little rise, and a run may end with a piece: gaps then move by a bin or two.
+    rel = 0.02 if name == "spiral" else 1e-4
+    for report in reports[:-1]:
+        compare(report, reports[-1], rel=rel)
+
+
+@pytest.mark.parametrize("seed", seeds(6))
+def test_random_cuts_of_random_jobs(seed: int) -> None:
+    """Any block and piece size."""
+    rng = random.Random(seed)
+    text = job(rng.choice([name for name in (*GOOD, *DAMAGED) if name != "spiral"]))
+    block, piece = rng.choice((333, 4096, 20_000)), rng.choice((1, 1000, 100_000))
+    compare(plain(cut(text, block, piece)), plain(cut(text, *SIZES[-1])))
+
+
+def test_claims_of_a_long_job_are_taken_once() -> None:
+    """Blocks at the end are looked at again for keys, and their layer marks count once."""
+    text = b"".join(b"; layer %d\nG1 X1 Y%d\n" % (n, n) for n in range(400)) + b"; total layers: 400\n"
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(examine_module, "read_blocks", partial(read_blocks, block_bytes=500))
+        seen: list[JobFacts] = []
+
+        def facts(name: str) -> JobFacts:
+            seen.append(JobFacts(name))
+            return seen[-1]
+
+        patch.setattr(examine_module, "JobFacts", facts)
+        examined(text, rules=[])
+    claims = seen[0].claims
+    assert [number for _, number in claims.layer_marks] == list(range(400))
+    assert claims.layer_count() == 400
