@@ -121,6 +121,13 @@ async def test_unplugging_is_a_loss_told_once(pty_peer: PtyPeer) -> None:
                 await asyncio.sleep(0.01)
 
 
+async def test_a_reset_on_opening_is_asked_for_where_wanted(pty_peer: PtyPeer) -> None:
+    """With `pulse` DTR goes low for a moment; a device without control lines (a pty) opens all the same."""
+    async with owner(pty_peer.device, reset_on_open="pulse") as owning:
+        owning.transport.write(b"N0 M110 N0*125\n")
+        await owning.until(lambda: owning.data == b"ok\n")
+
+
 async def test_a_missing_device_is_a_clear_error(tmp_path: Path) -> None:
     """What is wrong, and where to look."""
     with pytest.raises(OpenError, match=r"no such device.*/dev/serial/by-id"):

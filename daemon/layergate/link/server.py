@@ -15,11 +15,10 @@ from typing import Any
 
 from layergate.link import log
 from layergate.link.eventlog import EventLog
-from layergate.link.messages import Event
 
 LONGEST_COMMAND_BYTES = 65536
-UNREAD_BYTES = 1 << 20
-"""A client with more than this unread is dropped; a replay of everything kept is some 500 kB."""
+UNREAD_BYTES = 8 << 20
+"""A client with more than this unread is dropped; a replay of everything kept is some 3 MB at most."""
 
 Dispatch = Callable[[str, dict[str, Any]], Awaitable[dict[str, Any]]]
 
@@ -83,11 +82,8 @@ class Server:
             os.close(self._lock)
             self._lock = -1
 
-    def publish(self, event: Event) -> None:
-        """Send an event to all who subscribed."""
-        if not self._subscribers:
-            return
-        line = _line(event.as_dict())
+    def publish(self, line: bytes) -> None:
+        """Send an event's line to all who subscribed."""
         for writer in list(self._subscribers):
             self._push(writer, line)
 
@@ -142,7 +138,7 @@ class Server:
         # Numbers beyond ours are those of a process before this one: all of ours are news.
         restarted = after > self._events.last
         answer = _line({"id": command.get("id"), "ok": True, "last": self._events.last, "restarted": restarted})
-        replay = b"".join(_line(event.as_dict()) for event in self._events.after(0 if restarted else after))
+        replay = b"".join(self._events.after(0 if restarted else after))
         self._subscribers.add(writer)
         return answer + replay
 
