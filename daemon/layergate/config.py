@@ -75,6 +75,8 @@ class WebConfig(_Strict):
     listen: str | None = None
     """``ADDRESS:PORT``. There is no login: whoever reaches the port may read, and command if that is switched on."""
     commands: bool = False
+    names: tuple[str, ...] = ()
+    """Host names by which it may be asked for, besides ``localhost`` and addresses: guards against foreign pages."""
 
     @field_validator("listen")
     @classmethod

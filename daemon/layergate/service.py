@@ -146,6 +146,7 @@ class Service:
                 mqtt=self.mqtt,
                 over_tcp=over_tcp,
                 commands=self.config.web.commands if over_tcp else True,
+                names=self.config.web.names,
             )
             parts["tcp" if over_tcp else "control"] = serve_http(app, listener)
         async with asyncio.TaskGroup() as root:

@@ -250,3 +250,20 @@ async def test_a_consumer_that_starts_is_told_all_again(journal: Journal, broker
             await until(lambda: not hub.changed, "nothing more to tell")
             listener.say("layergate-consumer/status", "online")
             await until(lambda: len(listener.payloads(f"{ROOT}/quay/state")) == 2, "told again")
+
+
+async def test_a_stop_is_never_lost_between_two_answers(journal: Journal, broker: Broker) -> None:
+    """Cancelled at many instants of busy telling, the publisher ends each time, and has said that it is gone."""
+    with listening(broker.port) as listener:
+        for attempt in range(25):
+            hub, publisher = _publisher(journal, broker.port)
+            task = asyncio.create_task(publisher.run())
+            await until(lambda: publisher.connected, "connected")  # noqa: B023 (awaited at once)
+            for line in range(300):
+                hub.state(f"quay-{line}", "progress", {"line": line})
+            for _ in range(attempt * 3):
+                await asyncio.sleep(0)
+            task.cancel()
+            done, _ = await asyncio.wait({task}, timeout=10)
+            assert done, f"attempt {attempt}: still running"
+        await until(lambda: listener.payloads(f"{ROOT}/availability")[-1] == "offline", "offline")

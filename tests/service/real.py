@@ -81,9 +81,9 @@ class Daemon:
         found: dict[str, Any] = wait(there, f"{job} {wanted}", deadline_s)
         return found
 
-    def run(self, *arguments: str) -> Result:
+    def run(self, *arguments: str, given: bytes = b"") -> Result:
         """Run a command of the command line against this daemon, within this process (starting one takes a second)."""
-        return CliRunner().invoke(main, arguments, env={"LAYERGATE_SOCKET": str(self.socket)})
+        return CliRunner().invoke(main, arguments, input=given, env={"LAYERGATE_SOCKET": str(self.socket)})
 
 
 def link_pid(path: Path) -> int | None:

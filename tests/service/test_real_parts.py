@@ -239,3 +239,34 @@ def test_the_command_line_shows_releases_and_cancels(tmp_path: Path) -> None:
         assert (again.exit_code, "has ended" in again.stderr) == (1, True)
         assert job in gate.run("jobs", "--all").stdout
         assert gate.run("show", "zzzz").exit_code == 1
+
+
+def test_people_pause_resume_cancel_and_stop_from_the_command_line(tmp_path: Path) -> None:
+    """pause, resume and cancel reach the printer, which ends with its heaters off; a stop request halts the next job.
+
+    What is executed after a cancel: M104 S0 and M140 S0 switch heaters off (facts 1.4). All of it depends on the wire.
+    """
+    with (
+        simulated_printer(tmp_path, "--time-scale", "60") as device,
+        daemon(tmp_path, _config(tmp_path, device, printer='start = "automatic"')) as gate,
+    ):
+        gate.start()
+        submitted = gate.run("submit", "-", "--name", "cap", "--json", given=CAP.text)
+        job = json.loads(submitted.stdout)["id"]
+        wait(lambda: gate.job(job)["layer"] >= 1, "first layer")
+        assert gate.run("pause", "quay", "--by", "Maren").exit_code == 0
+        gate.reaches(job, "paused")
+        at = gate.job(job)["line"]
+        assert "paused" in gate.run("jobs").stdout
+        assert gate.run("resume").exit_code == 0
+        wait(lambda: gate.job(job)["line"] > at, "going on")
+        assert gate.run("cancel", job).exit_code == 0
+        assert gate.reaches(job, "canceled")["layer"] < LAYERS
+        executed = (tmp_path / "executed.txt").read_bytes().splitlines()
+        assert {b"M104 S0", b"M140 S0"} <= {line.strip() for line in executed[-8:]}, executed[-8:]
+        job = json.loads(gate.run("submit", "-", "--name", "cap", "--json", given=CAP.text).stdout)["id"]
+        wait(lambda: gate.job(job)["layer"] >= 1, "first layer")
+        assert gate.run("stop", "quay").exit_code == 0
+        found = gate.reaches(job, "stopped")
+        assert (found["state"], found["reasons"]) == ("aborted", ["job-canceled-by-operator"])
+        assert [row["who"] for row in found["history"] if "stop request sent" in row["what"]]

@@ -251,10 +251,13 @@ async def _tcp(port: int, method: str, path: str, body: bytes = b"", **headers: 
 async def test_over_tcp_nothing_is_changed_unless_configured(tmp_path: Path, commands: bool) -> None:
     """TCP is off by default, read-only when on, never takes paths, and refuses foreign names and pages."""
     port = _free_port()
-    config = make_config(tmp_path, web={"listen": f"127.0.0.1:{port}", "commands": commands})
+    config = make_config(
+        tmp_path, web={"listen": f"127.0.0.1:{port}", "commands": commands, "names": ["shed.example.org"]}
+    )
     async with serving(config, FakeLink()):
         assert await _tcp(port, "GET", "/api/v1/printers") == 200
         assert await _tcp(port, "GET", "/api/v1/printers", Host=f"localhost:{port}") == 200
+        assert await _tcp(port, "GET", "/api/v1/printers", Host="shed.example.org") == 200
         # A foreign site whose name resolves to us, and a page of another origin.
         assert await _tcp(port, "GET", "/api/v1/printers", Host="evil.example:80") == 421
         by = b'{"by": "Maren"}'

@@ -75,7 +75,8 @@ class Hub:
             text=text,
             severity=SEVERITIES[name],
         )
-        log.warning("alert", **{"alert" if key == "name" else key: value for key, value in alert.as_dict().items()})
+        tell = log.info if alert.severity == "info" else log.warning
+        tell("alert", **{"alert" if key == "name" else key: value for key, value in alert.as_dict().items()})
         self._live("alert", printer, alert.as_dict())
         for listener in self.on_alert:
             listener(alert)

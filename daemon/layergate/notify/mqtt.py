@@ -71,6 +71,7 @@ class MqttPublisher:
         pause_s = self._first_pause_s
         last_problem = ""
         while True:
+            _heed_cancel()
             connects = self.connects
             try:
                 await self._session()
@@ -117,6 +118,7 @@ class MqttPublisher:
                     await client.publish(self.availability_topic, "offline", qos=1, retain=True)
 
     async def _until_lost(self, client: aiomqtt.Client) -> None:
+        _heed_cancel()
         tasks = {
             asyncio.create_task(self._listen(client), name="mqtt-listen"),
             asyncio.create_task(self._tell(client), name="mqtt-tell"),
@@ -141,8 +143,10 @@ class MqttPublisher:
 
     async def _tell(self, client: aiomqtt.Client) -> None:
         while True:
+            _heed_cancel()
             self.hub.wake.clear()
             while self.hub.changed:
+                _heed_cancel()
                 key = min(self.hub.changed)
                 self.hub.changed.discard(key)
                 payload = json.dumps(self.hub.states[key], separators=(",", ":"))
@@ -150,6 +154,7 @@ class MqttPublisher:
             try:
                 while (waiting := await self.journal.do(outbox.next_waiting)) is not None:
                     await client.publish(self._alert_topic(waiting.body), json.dumps(waiting.body), qos=1)
+                    _heed_cancel()
                     seq = waiting.seq
                     await self.journal.do(lambda db, seq=seq: outbox.told(db, seq))  # type: ignore[misc]
             except JournalError as error:
@@ -175,3 +180,14 @@ class MqttPublisher:
         if self.config.certificate_file is not None:
             context.load_cert_chain(self.config.certificate_file, self.config.key_file)
         return context
+
+
+def _heed_cancel() -> None:
+    """Raise a cancellation that was lost on its way.
+
+    aiomqtt waits by asyncio.wait_for, which in Python 3.11 drops a cancellation that comes in the same turn as the
+    answer (bpo-42130, from memory; wait_for was rewritten in 3.12); a stop would then never end.
+    """
+    task = asyncio.current_task()
+    if task is not None and task.cancelling():
+        raise asyncio.CancelledError

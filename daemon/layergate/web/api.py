@@ -8,7 +8,7 @@ import asyncio
 import contextlib
 import json
 import time
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Sequence
 from http import HTTPStatus
 from pathlib import Path
 from typing import Annotated, Any
@@ -60,7 +60,9 @@ def problem(status: int, title: str, detail: str, instance: str | None = None) -
     return Response(body.model_dump_json(exclude_none=True), status_code=status, media_type=PROBLEM_TYPE)
 
 
-def create_app(gate: Gate, *, stamps: Stamps, mqtt: MqttPublisher | None, over_tcp: bool, commands: bool) -> FastAPI:
+def create_app(
+    gate: Gate, *, stamps: Stamps, mqtt: MqttPublisher | None, over_tcp: bool, commands: bool, names: Sequence[str] = ()
+) -> FastAPI:
     """Make the application.
 
     Args:
@@ -69,6 +71,7 @@ def create_app(gate: Gate, *, stamps: Stamps, mqtt: MqttPublisher | None, over_t
         mqtt: whose connection is told in the health.
         over_tcp: whether browsers may reach it, against whom Host and Origin are checked.
         commands: whether anything may be changed through it.
+        names: host names by which browsers may ask for it.
     """
     app = FastAPI(
         title="Layergate", version=__version__, docs_url=None, redoc_url=None, openapi_url=f"{PREFIX}/openapi.json"
@@ -78,7 +81,7 @@ def create_app(gate: Gate, *, stamps: Stamps, mqtt: MqttPublisher | None, over_t
 
     @app.middleware("http")
     async def guard(request: Request, call_next: Callable[[Request], Awaitable[Response]]) -> Response:
-        refusal = _refusal(request, over_tcp=over_tcp, commands=commands)
+        refusal = _refusal(request, over_tcp=over_tcp, commands=commands, names=names)
         return refusal if refusal is not None else await call_next(request)
 
     def desk(printer: str) -> Desk:
@@ -264,7 +267,7 @@ def _spool_path(gate: Gate, path: Path) -> Spooled:
         raise RefusedError(f"{path} can't be read: {error.strerror}") from error
 
 
-def _refusal(request: Request, *, over_tcp: bool, commands: bool) -> Response | None:
+def _refusal(request: Request, *, over_tcp: bool, commands: bool, names: Sequence[str]) -> Response | None:
     """Refuse what a read-only or a browser's foreign request may not do."""
     changes = request.method not in {"GET", "HEAD", "OPTIONS"}
     if changes and not commands:
@@ -272,8 +275,8 @@ def _refusal(request: Request, *, over_tcp: bool, commands: bool) -> Response | 
     if over_tcp:
         host = request.headers.get("host", "")
         # A page of another site that got its name to resolve to us still sends its own name as Host.
-        if not _is_address(host) and host.rpartition(":")[0] != "localhost" and host != "localhost":
-            return problem(421, "Misdirected", f"this service is asked for by address or as localhost, not as {host!r}")
+        if not _is_address(host) and host.partition(":")[0] not in {"localhost", *names}:
+            return problem(421, "Misdirected", f"asked for as {host!r}, which is not one of [web] names")
         origin = request.headers.get("origin")
         if changes and origin is not None and urlsplit(origin).netloc != host:
             return problem(403, "Foreign page", f"a page of {origin!r} may not command this service")
