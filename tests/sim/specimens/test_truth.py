@@ -13,6 +13,9 @@ from .heightfield import deepest_travel, gaps
 from .plain_reader import Read, read_specimen
 
 ALL = sorted(SPECIMEN_KINDS)
+# Kinds that differ in words alone share their solids; what lies on what is measured on one of each way of moving.
+WORDS = ("e-", "heat-", "axis-", "modes-", "macro-", "home-", "volumetric", "inches", "retract-none", "no-e")
+SHAPES = [kind for kind in ALL if not kind.startswith(WORDS)]
 
 
 @cache
@@ -56,13 +59,13 @@ def test_every_style_writes_the_same_job(kind: str) -> None:
     draft = draft_specimen(kind, 7)
     starts = [i for i, step in enumerate(draft.steps) if isinstance(step, LayerStart)]
     short = Draft(
-        kind, 7, draft.solids, draft.recipe, [*draft.steps[: starts[3]], *draft.steps[starts[-1] :]], draft.style
+        kind, 7, draft.solids, draft.recipe, [*draft.steps[: starts[2]], *draft.steps[starts[-1] :]], draft.style
     )
     totals = set()
     for style in STYLES:
         specimen = write_specimen(short, style)
         found = read_specimen(specimen)
-        assert len(specimen.truth.layers) == 3
+        assert len(specimen.truth.layers) == 2
         assert sum(b.filament for b in found.beads) == pytest.approx(specimen.truth.filament_mm, abs=1e-4)
         assert len(found.beads) == sum(layer.beads for layer in specimen.truth.layers) + (
             specimen.truth.prime.beads if specimen.truth.prime else 0
@@ -73,7 +76,7 @@ def test_every_style_writes_the_same_job(kind: str) -> None:
     assert len(totals) == 1
 
 
-@pytest.mark.parametrize("kind", ALL)
+@pytest.mark.parametrize("kind", SHAPES)
 def test_a_good_job_lies_on_what_is_below(kind: str) -> None:
     """Beads lie one layer above what is below them, air gaps of rafts apart; no travel goes through the part.
 
@@ -120,7 +123,7 @@ def test_speeds_flows_and_heat_are_sensible(kind: str) -> None:
 
 def test_the_same_seed_gives_the_same_bytes_and_another_seed_others() -> None:
     """Specimens depend on kind, seed and style alone."""
-    for kind in ALL:
+    for kind in ALL[::3]:
         a, b = make_specimen(kind, 5), known(kind)[0]
         assert a.text == b.text
         assert a.truth == b.truth
