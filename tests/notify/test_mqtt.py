@@ -6,6 +6,7 @@ from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
 from typing import Any
 
+import aiomqtt
 import pytest
 from tests.notify.broker import BlackHole, Broker, Proxy, listening, needs_mosquitto, running
 from tests.service.parts import until
@@ -252,18 +253,29 @@ async def test_a_consumer_that_starts_is_told_all_again(journal: Journal, broker
             await until(lambda: len(listener.payloads(f"{ROOT}/quay/state")) == 2, "told again")
 
 
-async def test_a_stop_is_never_lost_between_two_answers(journal: Journal, broker: Broker) -> None:
-    """Cancelled at many instants of busy telling, the publisher ends each time, and has said that it is gone."""
-    with listening(broker.port) as listener:
-        for attempt in range(25):
-            hub, publisher = _publisher(journal, broker.port)
-            task = asyncio.create_task(publisher.run())
-            await until(lambda: publisher.connected, "connected")  # noqa: B023 (awaited at once)
-            for line in range(300):
-                hub.state(f"quay-{line}", "progress", {"line": line})
-            for _ in range(attempt * 3):
-                await asyncio.sleep(0)
-            task.cancel()
-            done, _ = await asyncio.wait({task}, timeout=10)
-            assert done, f"attempt {attempt}: still running"
-        await until(lambda: listener.payloads(f"{ROOT}/availability")[-1] == "offline", "offline")
+async def test_a_stop_is_never_lost_between_two_answers(
+    journal: Journal, broker: Broker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Though every cancellation within a publish is dropped, as Python 3.11 may drop one, the publisher ends."""
+    real = aiomqtt.Client.publish
+    dropped = 0
+
+    async def publish(self: aiomqtt.Client, *args: Any, **kwargs: Any) -> None:
+        nonlocal dropped
+        try:
+            await asyncio.sleep(0.05)  # so that the cancellation comes here
+            await real(self, *args, **kwargs)
+        except asyncio.CancelledError:
+            dropped += 1
+
+    monkeypatch.setattr(aiomqtt.Client, "publish", publish)
+    hub, publisher = _publisher(journal, broker.port)
+    task = asyncio.create_task(publisher.run())
+    await until(lambda: publisher.connected, "connected")
+    for line in range(200):
+        hub.state(f"quay-{line}", "progress", {"line": line})
+    await until(lambda: 0 < len(hub.changed) < 190, "telling")
+    task.cancel()
+    done, _ = await asyncio.wait({task}, timeout=5)
+    assert done, "still running"
+    assert dropped
