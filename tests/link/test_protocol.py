@@ -645,6 +645,36 @@ def test_a_printer_that_refuses_nothing_does_not_hold_a_run_up() -> None:
     assert signals.Proved() in bench.signals
 
 
+def test_a_printer_that_drops_repeated_numbers_in_silence_does_not_hold_a_run_up() -> None:
+    """No refusal comes: after a few attempts the acceptance of a new line has to do."""
+    bench = Bench()
+    bench.send("M105")
+    bench.say("ok T:20 /0")
+    bench.machine.prove(bench.now)
+    bench.sent()
+    bench.wait(60)
+    lines = bench.sent()
+    assert [line.split()[0] for line in lines] == ["N1"] * (LIMITS.proof_tries - 1) + ["N2"] * (
+        len(lines) - LIMITS.proof_tries + 1
+    )
+    assert signals.Proved() in bench.say("ok T:20 /0")
+    assert bench.machine.quiet
+
+
+def test_an_answer_that_shows_its_line_is_certain_and_a_plain_one_is_not() -> None:
+    """A plain ok may be another line's double; where answers to M105 are known to show, nothing less is certain."""
+    bench = Bench()
+    bench.send("M105")
+    bench.say("ok T:20 /0")
+    assert bench.machine.is_certain(1)
+    bench.send("G1 X1")
+    bench.say("ok")
+    bench.send("M105")
+    bench.say("ok")  # a double of the one before
+    assert bench.machine.quiet
+    assert not bench.machine.is_certain(3)
+
+
 # -- without line numbers -----------------------------------------------------------------------------------------------
 
 

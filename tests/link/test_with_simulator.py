@@ -119,6 +119,7 @@ async def test_the_simulator_executes_the_payload(
         assert all(report["faults"].get(name) for name in happened), report["faults"]
         if not happened:
             assert ended["resends"] == 0
+            assert not report["lines_refused"]  # a sound wire is never put to the proof
 
 
 async def test_over_a_pty_too(tmp_path: Path) -> None:

@@ -53,6 +53,8 @@ class Limits:
     sure_slack_lines: int = 4
     """One further behind than this is believed when it is repeated: replies have no checksum, and a lost digit turns
     line 53 into line 5."""
+    proof_tries: int = 5
+    """Repeated numbers that bring no reply at all: the printer drops them in silence, so a new line has to do."""
     first_lines: int = 3
     """After so many acknowledged lines a Resend of line 1 can only come from a printer that has restarted."""
     reset_repeats: int = 4

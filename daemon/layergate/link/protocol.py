@@ -76,6 +76,13 @@ class LineProtocol:
         self._unjudged: tuple[float, str] | None = None
         self._proving = False
         self._proof_oks = 0
+        self._proof_tries = 0
+        self._proof_line = 0
+        """A new line whose acceptance has to do as a proof, where refusals are not told."""
+        self._certain_to = 0
+        """Highest number whose acknowledgement showed what it belongs to."""
+        self._answers_show = False
+        """The printer answers M105 with ``ok T:``."""
         self._sync_oks = 0
         self._certain = False
         """This round's Resend came with an error that only a damaged line can cause."""
@@ -167,8 +174,13 @@ class LineProtocol:
         """Something went wrong in this numbering, so that the count of acknowledgements may be off (see `prove`)."""
         ledger = self.ledger
         return self.numbered and bool(
-            self.resends or self.stale_resends or self.lost_acks or self.probes or ledger.excess or self.garbled
+            self.resends or self.stale_resends or self.lost_acks or self.probes or ledger.excess
         )
+
+    def is_certain(self, number: int) -> bool:
+        """Tell whether a line's acknowledgement is beyond doubt: nothing went wrong in this numbering, and where the
+        printer's answers to M105 show what they belong to, this line's did."""
+        return not self.doubtful and (self._certain_to >= number or not self._answers_show)
 
     def prove(self, now: float) -> None:
         """Have the printer state that it has taken every line; `Proved` follows. Only while nothing is under way.
@@ -177,7 +189,7 @@ class LineProtocol:
         lines be missing, it names them, they are sent again, and the proof is tried anew.
         """
         if not self._proving:
-            self._proving, self._proof_oks = True, 0
+            self._proving, self._proof_oks, self._proof_tries, self._proof_line = True, 0, 0, 0
         self._go(On.OVERDUE)
         self._transmit(self.ledger.line(self.ledger.last), now)
 
@@ -267,6 +279,13 @@ class LineProtocol:
         self._go(On.OVERDUE)
         self._timing.probed()
         self.probes += 1
+        if self._proving:
+            self._proof_tries += 1
+            if self._proof_tries >= self.limits.proof_tries and not self._proof_line:
+                line = self.ledger.append(_PROBE, Patience.PROMPT, query=True)
+                self._proof_line = line.number
+                self._transmit(line, now)
+                return
         last = self.ledger.line(self.ledger.last)
         if not (last.query and (last.number > self.ledger.acked or self._proving)):
             last = self.ledger.append(_PROBE, Patience.PROMPT, query=True)
@@ -307,7 +326,7 @@ class LineProtocol:
         self._timing.restart(now)
         self._trailing.forget()
         self._plausibility.clear()
-        self._sync_oks = 0
+        self._sync_oks = self._certain_to = 0
         self._careful_until = self._same_line = self._told_acked = 0
         self._round = -1
         self._query = self._error = self._unjudged = None
@@ -362,6 +381,8 @@ class LineProtocol:
     def _is_proof(self, reply: Reply) -> bool:
         """Tell whether an ``ok`` ends a proof: one with our last number, or too many of a printer that refuses
         nothing."""
+        if self._proof_line and reply.readings:
+            return True
         if reply.number is not None:
             return self.ledger.resolve(reply.number, self.ledger.last) == self.ledger.last
         self._proof_oks += 1
@@ -383,6 +404,7 @@ class LineProtocol:
             ledger.assume_accepted(self._round)
         elif reply.readings and reply.number is None and self._query is not None:
             query, self._query = self._query, None
+            self._certain_to, self._answers_show = query, True
             self.lost_acks += max(0, query - before - 1)
             ledger.assume_accepted(query)
         elif reply.number is not None and self.numbered:
@@ -391,6 +413,7 @@ class LineProtocol:
                 self._query = None
             if named is not None and named < ledger.cursor:
                 self.lost_acks += named - before - 1
+                self._certain_to = named
                 ledger.assume_accepted(named)
             elif ledger.resolve(reply.number, ledger.oldest()) is not None:
                 ledger.excess += not reply.duplicate

@@ -291,9 +291,9 @@ class Streamer:
             self._printer_waits = False
             self._emit("resumed", run=self.run)
         while self._pending and self._pending[0][0] <= number:
-            self._done(self._pending.popleft()[1], now)
+            self._done(*self._pending.popleft(), now)
 
-    def _done(self, chore: str, now: float) -> None:
+    def _done(self, number: int, chore: str, now: float) -> None:
         if chore == "identity":
             if self.firmware is None and self._identity_at is None:
                 self._identity_at = now + self.settings.identity_s
@@ -301,10 +301,10 @@ class Streamer:
                 self._identified(now)
         elif chore == "barrier":
             # Doubled acknowledgements may have passed for those still due: have the printer itself say where it is.
-            if self.protocol.doubtful:
-                self._prove_due = True
-            else:
+            if self.protocol.is_certain(number):
                 self._barrier_passed(now)
+            else:
+                self._prove_due = True
 
     def _barrier_passed(self, now: float) -> None:
         self._prove_due = False
