@@ -1,0 +1,89 @@
+"""not-homed, below-bed, keep-out: unknown position, beads below the bed, boxes where something stands."""
+
+import pytest
+from tests.rules.judged import MICRO, findings, micro, why_not_applied
+
+CLIP = {"name": "bed clip", "x": [28, 40], "y": [15, 25], "z": [0, 5]}
+
+
+def test_never_homed() -> None:
+    """Without G28 (line 8 of the micro-job) the job is held: someone may have homed by hand."""
+    found = findings(micro(replace={8: ""}), "not-homed")
+    assert [(f.severity, f.where.lines, f.evidence["axes_not_homed"]) for f in found] == [("hold", (1, 11), 3)]
+
+
+def test_motors_off_before() -> None:
+    """A job that switches its motors off first and does not home can't have been homed by hand."""
+    assert [f.severity for f in findings(micro(replace={8: "M84"}), "not-homed")] == ["block"]
+
+
+@pytest.mark.parametrize(
+    "home", ["G28 X0 Y10 Z0", "G28 W", "G 28", "G28 X Y\nG28 Z", "G28 X Y\nG29", "G162 X Y F2500\nG161 Z"]
+)
+def test_ways_of_homing(home: str) -> None:
+    """Every way of homing all axes counts (facts.md 1.4; all seen in real jobs)."""
+    assert findings(micro(replace={8: home}), "not-homed") == []
+
+
+def test_one_axis_missing() -> None:
+    """Homing some of the axes is held, and the others are named."""
+    found = findings(micro(replace={8: "G28 X Y"}), "not-homed")
+    assert [f.severity for f in found] == ["hold"]
+    assert "Z is homed" in found[0].message
+
+
+def test_motors_off_in_between() -> None:
+    """Motors off in mid-job lose the position (facts.md 1.4), unless it homes again or only the extruder is off."""
+    found = findings(micro(insert={18: ["M84"]}), "not-homed")
+    assert [(f.severity, f.where.lines) for f in found] == [("block", (18, 21))]
+    for fine in (["M84", "G28 X Y"], ["M84 E"], ["M84 S600"]):
+        assert findings(micro(insert={18: fine}), "not-homed") == []
+
+
+def test_not_homed_not_judged() -> None:
+    """A macro may home."""
+    assert "macro" in why_not_applied(micro(replace={8: "PRINT_START"}), "not-homed")
+
+
+@pytest.mark.parametrize(
+    ("z", "offset", "severity"),
+    [("-1.5", [], "block"), ("-0.3", [], "hold"), ("-1.5", ["G92 Z-1"], "hold"), ("0", [], None)],
+)
+def test_below_bed(z: str, offset: list[str], severity: str | None) -> None:
+    """Deeper than a nozzle's diameter blocks, unless an offset in the job explains it; less deep is held."""
+    found = findings(
+        micro(replace={10: f"G1 Z{z} F600"}, insert={12: offset} if offset else {}),
+        "below-bed",
+        {"nozzle_diameter_mm": 0.4},
+    )
+    assert [f.severity for f in found] == ([severity] if severity else [])
+    if severity and not offset:
+        assert found[0].evidence["depth_mm"] == pytest.approx(-float(z))
+        assert found[0].evidence["path_mm"] == pytest.approx(80)  # one ring
+
+
+def test_keep_out() -> None:
+    """The edge at X 30 from Y 10 to 30 goes through the clip's 10 mm, in each of three rings, and so do parts of others."""
+    found = findings(MICRO, "keep-out", {"keep_out_mm": [CLIP]})
+    assert [(f.severity, f.releasable, f.where.lines) for f in found] == [("block", False, (13, 29))]
+    assert found[0].evidence == {"moves": 3, "path_in_box_mm": pytest.approx(30)}
+    assert found[0].where.z_mm == (0.2, 0.6)
+    assert "bed clip" in found[0].message
+
+
+@pytest.mark.parametrize("change", [{"x": [31, 40]}, {"z": [1, 5]}, {"y": [31, 40]}])
+def test_keep_out_beside(change: dict[str, list[float]]) -> None:
+    """A box beside, in front of, or above the path is not entered."""
+    assert findings(MICRO, "keep-out", {"keep_out_mm": [CLIP | change]}) == []
+
+
+def test_keep_out_crossed_in_one_move() -> None:
+    """A long travel whose ends are outside is cut with the box."""
+    job = micro(insert={18: ["G1 X50 Y20", "G1 X10 Y20"]})  # the second one crosses it
+    found = findings(job, "keep-out", {"keep_out_mm": [{"x": [15, 16], "y": [19, 21], "z": [0, 5]}]})
+    assert found[0].evidence == {"moves": 1, "path_in_box_mm": pytest.approx(1)}
+
+
+def test_keep_out_unstated() -> None:
+    """Without boxes there is nothing to keep out of."""
+    assert "keep_out_mm" in why_not_applied(MICRO, "keep-out")
