@@ -2,8 +2,17 @@
 
 import re
 
-from layergate.gcode.columns import MACRO
-from layergate.preflight.rule import Columns, Findings, JobFacts, LayerMap, NotApplicableError, Rule, Where, command_of
+from layergate.preflight.rule import (
+    MACRO,
+    Columns,
+    Findings,
+    JobFacts,
+    LayerMap,
+    NotApplicableError,
+    Rule,
+    Where,
+    command_of,
+)
 from layergate_rules.rare_commands import argument_of, codes_of, rows_of, value_of
 
 _CODES = codes_of(["M2", "M30", "M81", "M84", "M18", "M140", "M190", "G28"])

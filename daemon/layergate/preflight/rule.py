@@ -25,7 +25,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from layergate.gcode.blocks import Block
 from layergate.gcode.claims import Claims
-from layergate.gcode.columns import Columns, code_of, command_of
+from layergate.gcode.columns import MACRO, Columns, code_of, command_of
 from layergate.layers.builder import Beads, Crossing
 from layergate.layers.layermap import LayerMap
 from layergate.layers.regions import cell_keys, connected_regions, neighbour_offsets
@@ -197,6 +197,7 @@ def limits_from(rule: type[Rule], settings: dict[str, Any]) -> Limits:
 Findings = Iterable[Finding]
 
 __all__ = [
+    "MACRO",
     "Beads",
     "Block",
     "Claims",
