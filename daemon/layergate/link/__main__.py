@@ -63,6 +63,11 @@ def parse(arguments: list[str] | None = None) -> LinkConfig:
     )
 
 
+SWITCH_INTERVAL_S = 0.0005
+"""The thread that reads and verifies the next block gives way to the printer's lines within this (Python's own 5 ms is a
+sixth of the motion that a small printer holds)."""
+
+
 async def _main(config: LinkConfig) -> None:
     make_transport(config.endpoint, lambda _: None, lambda _: None)  # a wrong name is an error now, not for ever
     await LinkProcess(config).main()
@@ -71,6 +76,7 @@ async def _main(config: LinkConfig) -> None:
 def main() -> int:
     """Run; 0 after an orderly end, 2 for wrong usage, 3 where another process serves the socket."""
     config = parse()
+    sys.setswitchinterval(SWITCH_INTERVAL_S)
     log.set_up(config.name)
     try:
         asyncio.run(_main(config))
