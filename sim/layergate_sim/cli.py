@@ -15,6 +15,7 @@ SUBCOMMANDS: Mapping[str, str] = {
     "printer": "layergate_sim.printer.cli:printer",
     "specimens": "layergate_sim.specimens.cli:specimens",
     "damage": "layergate_sim.damage.cli:damage",
+    "trials": "layergate_sim.trials.cli:trials",
 }
 
 

@@ -1,0 +1,111 @@
+"""The cases of a trial and how each is scored against the checker's report. Runs nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from itertools import pairwise
+from random import Random
+from typing import Any
+
+from layergate_sim.damage import DAMAGE_KINDS, DamageNotPossibleError, apply_damage
+from layergate_sim.specimens import SPECIMEN_KINDS, Specimen, make_specimen
+
+LINES_NEAR = 50
+LAYERS_NEAR = 1
+_TRIES = 12  # specimens tried for one case before the damage counts as not possible with this seed
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One job to check. ``damage`` is empty for a good specimen."""
+
+    specimen: str
+    seed: int
+    damage: str
+    text: bytes
+    what: str = ""
+    changes_part: bool = False
+    z_mm: tuple[float, float] | None = None
+    step_mm: float = 0.0
+    lines: tuple[int, int] | None = None
+
+
+@dataclass(slots=True)
+class Score:
+    """How the cases of one damage, or the good specimens of one kind, came out."""
+
+    cases: int = 0
+    caught: int = 0
+    placed: int = 0
+    placeable: int = 0
+    changing: int = 0
+    changing_caught: int = 0
+    rules: dict[str, int] = field(default_factory=dict)
+    missed: list[str] = field(default_factory=list)
+
+
+def good_cases(seeds: range) -> Iterator[Case]:
+    """Yield every kind of specimen with every seed."""
+    for kind in SPECIMEN_KINDS:
+        for seed in seeds:
+            yield Case(kind, seed, "", make_specimen(kind, seed).text)
+
+
+def damaged_cases(kind: str, count: int, seed: int) -> Iterator[Case]:
+    """Yield cases of one damage over specimens in random order; fewer where it is seldom possible."""
+    random = Random(f"{kind}/{seed}")
+    for number in range(count):
+        for _ in range(_TRIES):
+            specimen_seed = random.randrange(1, 10_000)
+            specimen_kind = random.choice(list(SPECIMEN_KINDS))
+            specimen = make_specimen(specimen_kind, specimen_seed)
+            try:
+                done = apply_damage(kind, specimen, seed * 1000 + number)
+            except DamageNotPossibleError:
+                continue
+            yield Case(
+                specimen_kind,
+                specimen_seed,
+                kind,
+                done.text,
+                done.what,
+                done.changes_part,
+                done.z_mm,
+                _step(specimen, done.layers),
+                done.lines,
+            )
+            break
+
+
+def damage_kinds() -> list[str]:
+    """Give the names of all damages."""
+    return list(DAMAGE_KINDS)
+
+
+def _step(specimen: Specimen, layers: tuple[int, ...]) -> float:
+    """Give the largest layer step around a damage, mm."""
+    heights = sorted({layer.z_mm for layer in specimen.truth.layers})
+    steps = [high - low for low, high in pairwise(heights)]
+    return max(steps, default=0.3) if layers else 0.3
+
+
+def stopping(report: dict[str, Any]) -> list[dict[str, Any]]:
+    """Give the findings of a report that hold or block."""
+    return [finding for finding in report["findings"] if finding["severity"] != "note"]
+
+
+def is_placed(case: Case, findings: list[dict[str, Any]]) -> bool:
+    """Say whether a finding names the place: within a layer of its heights, or within 50 lines of its lines."""
+    for finding in findings:
+        where = finding["where"]
+        if case.lines and where["lines"]:
+            (first, last), (found_first, found_last) = case.lines, where["lines"]
+            if found_first - LINES_NEAR <= last and first <= found_last + LINES_NEAR:
+                return True
+        if case.z_mm and where["z_mm"]:
+            near = LAYERS_NEAR * case.step_mm + 0.01
+            (low, high), (found_low, found_high) = case.z_mm, where["z_mm"]
+            if found_low - near <= high and low <= found_high + near:
+                return True
+    return False

@@ -1,0 +1,155 @@
+"""``layergate-sim trials``: how many damages the checker catches and places, and how many good jobs it stops."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from itertools import islice
+from pathlib import Path
+from typing import Any
+
+import click
+
+from layergate_sim.trials.case import Case, Score, damage_kinds, damaged_cases, good_cases, is_placed, stopping
+
+_BATCH = 24  # jobs given to one run of the checker: its start-up is shared among them
+_DESCRIPTION = """\
+[printer]
+build_volume_mm = { x = [0, 220], y = [0, 220], z = [0, 250] }
+reach_mm = { x = [-10, 230], y = [-10, 230], z = [-1, 255] }
+nozzle_diameter_mm = 0.4
+maximum_hot_end_c = 290
+maximum_bed_c = 120
+lowest_extrusion_c = 170
+"""
+
+
+class CheckerError(click.ClickException):
+    """The checker could not be run."""
+
+
+@click.command("trials")
+@click.option("--cases", type=click.IntRange(min=1), default=2000, show_default=True, help="Damaged jobs in all.")
+@click.option("--good", type=click.IntRange(min=0), default=5, show_default=True, help="Seeds of each good specimen.")
+@click.option("--seed", type=int, default=1, show_default=True, help="Same seed, same jobs, same table.")
+@click.option("--damage", "chosen", multiple=True, metavar="KIND", help="Only this damage; may be repeated.")
+@click.option("--workers", type=click.IntRange(1, 16), default=2, show_default=True)
+@click.option("--missed", is_flag=True, help="Name every damaged job that was not caught.")
+@click.option("--checker", default=str(Path(sys.executable).with_name("layergate")), help="The program to try.")
+def trials(
+    *, cases: int, good: int, seed: int, chosen: tuple[str, ...], workers: int, missed: bool, checker: str
+) -> None:
+    """Run specimens and damages through the checker and print what came of them."""
+    kinds = list(chosen) or damage_kinds()
+    if unknown := set(kinds) - set(damage_kinds()):
+        raise click.BadParameter(f"no damage {', '.join(sorted(unknown))}", param_hint="--damage")
+    with tempfile.TemporaryDirectory(prefix="layergate-trials-") as folder:
+        description = Path(folder) / "printer.toml"
+        description.write_text(_DESCRIPTION, encoding="utf-8")
+        run = _Runner(checker, description, Path(folder), workers)
+        expected = _good(run, good, seed)
+        _damaged(run, kinds, max(1, cases // len(kinds)), seed, expected, show_missed=missed)
+
+
+def _good(run: _Runner, seeds: int, seed: int) -> set[tuple[str, str]]:
+    """Check good specimens; give the rules that stop some kind by what it is, as (kind, rule)."""
+    verdicts = {"clear": 0, "hold": 0, "block": 0}
+    stopped: dict[tuple[str, str, str], int] = {}
+    for case, report in run.reports(good_cases(range(seed, seed + seeds))):
+        verdicts[report["verdict"]] += 1
+        for finding in stopping(report):
+            key = (case.specimen, finding["severity"], finding["rule"])
+            stopped[key] = stopped.get(key, 0) + 1
+    total = sum(verdicts.values())
+    click.echo(f"good specimens: {total}: " + ", ".join(f"{count} {name}" for name, count in verdicts.items()))
+    for (kind, severity, rule), count in sorted(stopped.items()):
+        click.echo(f"  {kind:28} {severity:6} {rule:24} {count}")
+    return {(kind, rule) for kind, _, rule in stopped}
+
+
+def _damaged(
+    run: _Runner, kinds: list[str], each: int, seed: int, expected: set[tuple[str, str]], *, show_missed: bool
+) -> None:
+    click.echo(f"\n{'damage':24} {'cases':>5} {'caught':>7} {'placed':>7}   of those that change the part, caught   by")
+    scores = {}
+    for kind in kinds:
+        score = scores[kind] = Score()
+        for case, report in run.reports(damaged_cases(kind, each, seed)):
+            found = [f for f in stopping(report) if (case.specimen, f["rule"]) not in expected]
+            _count(score, case, found)
+        by = ", ".join(f"{rule} {n}" for rule, n in sorted(score.rules.items(), key=lambda item: -item[1])[:4])
+        changing = f"{score.changing_caught}/{score.changing}" if score.changing else "-"
+        click.echo(
+            f"{kind:24} {score.cases:5} {_percent(score.caught, score.cases)} {_percent(score.placed, score.placeable)}"
+            f"   {changing:>11} {_percent(score.changing_caught, score.changing)}   {by}"
+        )
+        if show_missed:
+            for text in score.missed:
+                click.echo(f"    missed: {text}")
+    total = list(scores.values())
+    altered, caught = sum(s.changing for s in total), sum(s.changing_caught for s in total)
+    placed, placeable = sum(s.placed for s in total), sum(s.placeable for s in total)
+    click.echo(
+        f"\n{sum(s.cases for s in total)} damaged jobs; of {altered} whose part changes by more than a bead, {caught} "
+        f"({_percent(caught, altered).strip()}) are caught; {_percent(placed, placeable).strip()} of those caught are placed"
+    )
+
+
+def _count(score: Score, case: Case, found: list[dict[str, Any]]) -> None:
+    score.cases += 1
+    score.changing += case.changes_part
+    if not found:
+        score.missed.append(
+            f"{case.specimen} (seed {case.seed}): {case.what}" + ("" if case.changes_part else " [part same]")
+        )
+        return
+    score.caught += 1
+    score.changing_caught += case.changes_part
+    if case.lines or case.z_mm:
+        score.placeable += 1
+        score.placed += is_placed(case, found)
+    for rule in {finding["rule"] for finding in found}:
+        score.rules[rule] = score.rules.get(rule, 0) + 1
+
+
+def _percent(part: int, whole: int) -> str:
+    return f"{100 * part / whole:6.1f}%" if whole else "      -"
+
+
+class _Runner:
+    """Runs the checker on batches of jobs, some at once, and gives the reports in order."""
+
+    def __init__(self, checker: str, description: Path, folder: Path, workers: int) -> None:
+        self._command = [checker, "check", "--format", "json", "--printer", str(description)]
+        self._folder = folder
+        self._workers = workers
+        self._number = 0
+
+    def reports(self, cases: Iterable[Case]) -> Iterator[tuple[Case, dict[str, Any]]]:
+        """Yield each case with its report."""
+        source = iter(cases)
+        with ThreadPoolExecutor(self._workers) as pool:
+            while batches := [batch for _ in range(self._workers) if (batch := list(islice(source, _BATCH)))]:
+                for batch, found in zip(batches, pool.map(self._check, batches), strict=True):
+                    yield from zip(batch, found, strict=True)
+
+    def _check(self, batch: list[Case]) -> list[dict[str, Any]]:
+        paths = []
+        for case in batch:
+            self._number += 1
+            path = self._folder / f"{self._number}-{id(case)}.gcode"
+            path.write_bytes(case.text)
+            paths.append(path)
+        done = subprocess.run(  # noqa: S603  # the program that is on trial
+            [*self._command, *map(str, paths)], capture_output=True, text=True, check=False, timeout=600
+        )
+        for path in paths:
+            path.unlink()
+        reports = [json.loads(line) for line in done.stdout.splitlines()]
+        if len(reports) != len(batch):
+            raise CheckerError(f"{len(batch)} jobs gave {len(reports)} reports: {done.stderr.strip()}")
+        return reports
