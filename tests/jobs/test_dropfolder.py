@@ -85,11 +85,12 @@ async def test_a_file_moved_in_is_taken_at_once(gate: Gate, drop: Path, tmp_path
 
 async def test_files_that_lie_there_at_the_start_are_taken(gate: Gate, drop: Path) -> None:
     """What came while the service was away is taken, oldest first, once it is seen to be still."""
-    for number, name in enumerate(["late", "early"]):
+    names = [f"cap-{number}" for number in range(8)]
+    for number, name in enumerate(names):
         (drop / name).write_bytes(job_bytes(number + 1))
         os.utime(drop / name, (1000 - number, 1000 - number))
     async with running(_watcher(gate, drop).run()):
-        assert [job.name for job in await _jobs(gate, 2)] == ["early", "late"]
+        assert [job.name for job in await _jobs(gate, 8)] == names[::-1]
 
 
 async def test_a_growing_file_seen_without_a_notice_is_left_until_it_is_still(

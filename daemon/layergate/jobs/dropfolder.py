@@ -152,7 +152,8 @@ class DropFolder:
 
     def _take(self, name: str) -> None:
         """Rename a file into our own keeping; copy it where that is another file system."""
-        place = self.incoming / str(uuid.uuid4())
+        # Named so that the order of taking is the order of names: time stamps of files are too coarse for that.
+        place = self.incoming / f"{time.time_ns():020d}-{uuid.uuid4()}"
         place.mkdir()
         source, target = self.folder / name, place / name
         try:
@@ -180,7 +181,7 @@ class DropFolder:
 
     def _taken(self) -> Iterator[Path]:
         """Give the files in our keeping, also those of a service before."""
-        for place in sorted(self.incoming.iterdir(), key=lambda entry: entry.stat().st_mtime_ns):
+        for place in sorted(self.incoming.iterdir()):
             files = [entry for entry in place.iterdir() if entry.name != ".part"]
             if files:
                 yield files[0]
