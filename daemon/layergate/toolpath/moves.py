@@ -14,7 +14,7 @@ import numpy.typing as npt
 from layergate.gcode.columns import MACRO, UNREAD, Columns, code_of
 from layergate.gcode.dialect import Dialect
 from layergate.toolpath.arcs import arcs_from_words
-from layergate.toolpath.heat import HeatTimeline, read_heat
+from layergate.toolpath.heat import BED_CODES, HOT_END_CODES, HeatTimeline, read_heat
 from layergate.toolpath.modes import Axis, Held
 
 F64 = npt.NDArray[np.float64]
@@ -45,6 +45,10 @@ _DRAINS = np.array(
 _WORK_OFFSETS = np.array(
     [code_of(c) for c in ("G53", "G54", "G55", "G56", "G57", "G58", "G59", "M206", "M428")], np.int32
 )
+_DRAIN_CODES = frozenset(_DRAINS.tolist())
+_WORK_OFFSET_CODES = frozenset(_WORK_OFFSETS.tolist())
+_HEAT_CODES = frozenset([*HOT_END_CODES, *BED_CODES, _G10, code_of("M116"), MACRO])
+_M101, _M103, _M200, _M204, _M207 = (code_of(c) for c in ("M101", "M103", "M200", "M204", "M207"))
 _SMALLEST_MM = 1e-6
 _LARGEST_NUMBER = 1e8  # no coordinate, filament or feed of any machine
 _LEAST_LAID_MM = 1e-7
@@ -144,6 +148,7 @@ class MoveReader:
         self._firmware_retracted = False
         self._debts_mm: dict[int, float] = {}
         self._hot_end, self._tool = Held(np.nan), Held(0.0)
+        self._present: frozenset[int] = frozenset()  # codes in the block that are no moves; most are in no block
 
     @property
     def modes(self) -> tuple[bool, bool]:
@@ -166,14 +171,15 @@ class MoveReader:
         is_line = (code == _G0) | (code == _G1)
         is_arc = (code == _G2) | (code == _G3)
         is_move = is_line | is_arc | (code == _G5)
-        others = np.flatnonzero(~is_move)
-        self._note_unread(columns, others)
+        others = (~is_move).nonzero()[0]
         other_code = code[others]
+        present = self._present = frozenset(other_code.tolist())
+        self._note_unread(columns, others)
 
         # Modes in force at each row; a block without the command costs one fill.
         inches = self._switch(self._inches, others, other_code, count, {"G20": 1, "G21": 0})
         xyz_relative = self._switch(self._xyz_relative, others, other_code, count, {"G90": 0, "G91": 1}) > 0
-        if self.first_extrusion_line is None and np.isin(other_code, (_MODES["M82"], _MODES["M83"])).any():
+        if self.first_extrusion_line is None and (_MODES["M82"] in present or _MODES["M83"] in present):
             self.extruder_mode_stated = True
         scope = self._dialect.g90_g91_and_e
         e_switch = {"M82": 0, "M83": 1} | ({"G90": 0, "G91": 1} if scope == "until-stated" else {})
@@ -182,17 +188,22 @@ class MoveReader:
             shift = self._switch(self._e_in_g91, others, other_code, count, {"G90": 0, "G91": 1, "M82": 0})
             e_relative = e_relative | (shift > 0)
         scale = np.where(inches > 0, MM_PER_INCH, 1.0) if inches.any() else None
-        hot_rows, hot_values, tool_rows, tool_values = read_heat(columns, others, self.heat)
-        hot_end = self._hot_end.over(count, hot_rows, hot_values)
-        tool = self._tool.over(count, tool_rows, tool_values)
+        if not present.isdisjoint(_HEAT_CODES) or any(other >> 16 == ord("T") for other in present):
+            hot_rows, hot_values, tool_rows, tool_values = read_heat(columns, others, self.heat)
+            hot_end = self._hot_end.over(count, hot_rows, hot_values)
+            tool = self._tool.over(count, tool_rows, tool_values)
+        else:
+            hot_end, tool = np.full(count, self._hot_end.value), np.full(count, self._tool.value)
 
         # Positions before and after each row.
         g92 = code == _G92
         home = code == _G28
         words = {letter: self._word(columns, letter, scale) for letter in "XYZ"}
         e_word = self._extruder_words(columns, is_move, scale)
-        bare_g92 = g92 & ~np.isfinite(words["X"]) & ~np.isfinite(words["Y"]) & ~np.isfinite(words["Z"])
-        bare_g92 &= ~np.isfinite(e_word)
+        bare_g92 = g92
+        if _G92 in present:
+            bare_g92 = g92 & ~np.isfinite(words["X"]) & ~np.isfinite(words["Y"]) & ~np.isfinite(words["Z"])
+            bare_g92 &= ~np.isfinite(e_word)
         any_home = home & ~(columns.has("X") | columns.has("Y") | columns.has("Z")) if home.any() else home
         spots = {
             letter: self._machine_positions(
@@ -209,7 +220,9 @@ class MoveReader:
         feed *= self._factor(self._speed_factor, columns, others, other_code, "M220", count)
         acceleration = self._accelerations(columns, others, other_code, count)
 
-        is_wait = np.isin(code, _DRAINS)
+        is_wait = np.zeros(count, np.bool_)
+        if not present.isdisjoint(_DRAIN_CODES):
+            is_wait[others[np.isin(other_code, _DRAINS)]] = True
         wait_s = self._dwells(columns, is_wait)
         if home.any() and self.homed_line is None:
             self.homed_line = int(columns.line[np.flatnonzero(home)[0]])
@@ -226,17 +239,20 @@ class MoveReader:
         x0, y0, z0 = (np.where(waits, end, begin) for begin, end in ((x0, x1), (y0, y1), (z0, z1)))
         unknown = ~np.isfinite(x0 + y0 + z0)
         dx, dy, dz = x1 - x0, y1 - y0, z1 - z0
+        if unknown.any():
+            x0, y0, z0 = (np.where(np.isfinite(start), start, end) for start, end in ((x0, x1), (y0, y1), (z0, z1)))
         xy = np.hypot(dx, dy)
         laid = self._laid(push[chosen], tool[chosen])
         running = self._switched_extruder(others, other_code, count)[chosen]
         dz = np.where(unknown, 0.0, dz)
+        length = np.sqrt(xy * xy + dz * dz)
+        if not np.isfinite(length).all():
+            xy, length = np.nan_to_num(xy), np.nan_to_num(length)
         kind = _kinds(xy, dz, push[chosen], (laid > 0) | running, waits, unknown)
         moves = Moves(
             line=columns.line[chosen],
             kind=kind,
-            x0=np.where(np.isfinite(x0), x0, x1), y0=np.where(np.isfinite(y0), y0, y1), z0=np.where(np.isfinite(z0), z0, z1),
-            x1=x1, y1=y1, z1=z1,
-            xy_mm=np.nan_to_num(xy), length_mm=np.nan_to_num(np.sqrt(xy * xy + dz * dz)),
+            x0=x0, y0=y0, z0=z0, x1=x1, y1=y1, z1=z1, xy_mm=xy, length_mm=length,
             push_mm=push[chosen], laid_mm=laid, feed_mm_s=feed[chosen],
             acceleration_mm_s2=acceleration[chosen], dwell_s=wait_s[chosen],
             hot_end_c=hot_end[chosen], tool=tool[chosen].astype(np.uint8),
@@ -249,9 +265,13 @@ class MoveReader:
 
     def _note_unread(self, columns: Columns, others: I64) -> None:
         code = columns.code[others]
-        self.unrebuilt.note("unread", columns.line[others[code == UNREAD]])
-        self.unrebuilt.note("macro", columns.line[others[code == MACRO]])
-        self.unrebuilt.note("work-offset", columns.line[others[np.isin(code, _WORK_OFFSETS)]])
+        present = self._present
+        if UNREAD in present:
+            self.unrebuilt.note("unread", columns.line[others[code == UNREAD]])
+        if MACRO in present:
+            self.unrebuilt.note("macro", columns.line[others[code == MACRO]])
+        if not present.isdisjoint(_WORK_OFFSET_CODES):
+            self.unrebuilt.note("work-offset", columns.line[others[np.isin(code, _WORK_OFFSETS)]])
         self.unrebuilt.note("spline", columns.line[columns.code == _G5])
         for row, odd in columns.odd.items():
             if odd.reading in ("several-commands", "repeated-word"):
@@ -260,12 +280,12 @@ class MoveReader:
     def _switch(self, held: Held, others: I64, code: I32, count: int, values: dict[str, int]) -> F64:
         rows, states = [], []
         for name, value in values.items():
-            found = others[code == _MODES[name]]
-            if len(found):
+            if _MODES[name] in self._present:
+                found = others[code == _MODES[name]]
                 rows.append(found)
                 states.append(np.full(len(found), float(value)))
         if not rows:
-            return held.over(count, np.empty(0, np.int64), [])
+            return np.full(count, held.value)
         at = np.concatenate(rows)
         order = np.argsort(at)
         return held.over(count, at[order], np.concatenate(states)[order])
@@ -347,11 +367,11 @@ class MoveReader:
             values = np.where(bare_g92, 0.0, word)
         after, before = self.e.logical_over(sets, values, adds)
         push = np.where(moves_there, after - before, 0.0)
-        rows = others[code == code_of("M200")]
-        diameters = columns.word("D")[rows]
-        areas = np.where(np.isfinite(diameters) & (diameters > 0), np.pi * diameters**2 / 4, 0.0)
-        volumetric = self._volumetric_area.over(count, rows, areas)
-        if volumetric.any():
+        if _M200 in self._present or self._volumetric_area.value:
+            rows = others[code == _M200]
+            diameters = columns.word("D")[rows]
+            areas = np.where(np.isfinite(diameters) & (diameters > 0), np.pi * diameters**2 / 4, 0.0)
+            volumetric = self._volumetric_area.over(count, rows, areas)
             push = np.where(volumetric > 0, push / np.where(volumetric > 0, volumetric, 1.0), push)
         push = push * self._factor(self._flow_factor, columns, others, code, "M221", count)
         push[np.abs(push) < _LEAST_LAID_MM] = 0.0  # noise of subtractions, here and in jobs, is no wipe and no prime
@@ -363,18 +383,23 @@ class MoveReader:
 
     def _switched_extruder(self, others: I64, code: I32, count: int) -> Bool:
         """Say at which rows M101 (until M103) lets filament out, in jobs that have no extruder words."""
-        on, off = others[code == code_of("M101")], others[code == code_of("M103")]
+        if _M101 not in self._present and _M103 not in self._present:
+            running = self._extruder_on.value > 0 and self.extruder_word is None
+            return np.full(count, running, np.bool_)
+        on, off = others[code == _M101], others[code == _M103]
         rows = np.concatenate((on, off))
         order = np.argsort(rows)
         values = np.concatenate((np.ones(len(on)), np.zeros(len(off))))[order]
-        running = self._extruder_on.over(count, rows[order], values) > 0
-        return running if self.extruder_word is None else np.zeros(count, np.bool_)
+        switched = self._extruder_on.over(count, rows[order], values) > 0
+        return switched if self.extruder_word is None else np.zeros(count, np.bool_)
 
     def _firmware_retraction(self, columns: Columns, others: I64, code: I32, push: F64) -> None:
         """G10 pulls back, G11 returns the same; each only when the other came before."""
-        rows = others[(code == _G10) | (code == _G11) | (code == code_of("M207"))]
+        if self._present.isdisjoint((_G10, _G11, _M207)):
+            return
+        rows = others[(code == _G10) | (code == _G11) | (code == _M207)]
         for row in rows.tolist():
-            if columns.code[row] == code_of("M207"):
+            if columns.code[row] == _M207:
                 length = columns.word("S")[row]
                 self._retract_length = float(length) if np.isfinite(length) else self._retract_length
             elif columns.has("P")[row] or columns.has("L")[row]:
@@ -393,8 +418,9 @@ class MoveReader:
         p - min(0, running minimum of p) with p the negative running sum of pushes.
         """
         laid = np.zeros(len(push))
-        for number in np.unique(tool) if len(tool) and tool.min() != tool.max() else tool[:1]:
-            rows = np.flatnonzero(tool == number)
+        one_tool = not len(tool) or tool.min() == tool.max()
+        for number in tool[:1] if one_tool else np.unique(tool):
+            rows: Any = slice(None) if one_tool else np.flatnonzero(tool == number)
             owed = self._debts_mm.get(int(number), 0.0)
             path = owed - np.cumsum(push[rows])
             debt = path - np.minimum(0.0, np.minimum.accumulate(path))
@@ -405,15 +431,17 @@ class MoveReader:
         return laid
 
     def _factor(self, held: Held, columns: Columns, others: I64, code: I32, name: str, count: int) -> F64 | float:
-        rows = others[code == code_of(name)]
-        percent = columns.word("S")[rows] if len(rows) else np.empty(0)
+        if (wanted := code_of(name)) not in self._present:
+            return held.value
+        rows = others[code == wanted]
+        percent = columns.word("S")[rows]
         usable = np.isfinite(percent) & (percent > 0)
         if not usable.any():
             return held.value
         return held.over(count, rows[usable], percent[usable] / 100)
 
     def _accelerations(self, columns: Columns, others: I64, code: I32, count: int) -> F64:
-        rows = others[code == code_of("M204")]
+        rows = others[code == _M204]
         if not len(rows):
             return np.full(count, self._print_acceleration.value)
         s, p, t = (columns.word(letter)[rows] for letter in "SPT")
@@ -427,8 +455,8 @@ class MoveReader:
 
     def _dwells(self, columns: Columns, is_wait: Bool) -> F64:
         seconds = np.zeros(len(is_wait))
-        rows = np.flatnonzero(columns.code == _G4)
-        if len(rows):
+        if _G4 in self._present:
+            rows = np.flatnonzero(columns.code == _G4)
             p = columns.word("P")[rows] * (1.0 if self._dialect.g4_p_is_seconds else 1e-3)
             s = columns.word("S")[rows]
             seconds[rows] = np.maximum(0.0, np.nan_to_num(np.where(np.isfinite(s), s, p)))
@@ -489,13 +517,20 @@ class MoveReader:
 
 def _kinds(xy_mm: F64, dz_mm: F64, push_mm: F64, lays: Bool, waits: Bool, unknown: Bool) -> U8:
     """Give TRAVEL .. WAIT for each row: (n,) uint8."""
-    moving = np.where(lays, DEPOSIT, np.where(push_mm > 0, DRY, np.where(push_mm < 0, WIPE, TRAVEL)))
-    lifts = np.abs(dz_mm) > _SMALLEST_MM
-    standing = np.where(push_mm > 0, PRIME, np.where(push_mm < 0, RETRACT, np.where(lifts, LIFT, TRAVEL)))
-    kind = np.where(xy_mm > _SMALLEST_MM, moving, standing)
-    # Where the start is unknown, the path is; what is pushed on it can't be a bead of known place.
-    kind = np.where(unknown, np.where(push_mm > 0, PRIME, TRAVEL), kind)
-    return np.where(waits, WAIT, kind).astype(np.uint8)
+    # Bytes throughout, and what few rows have only where some have it.
+    travel, retract, prime = np.uint8(TRAVEL), np.uint8(RETRACT), np.uint8(PRIME)
+    pushes, pulls = push_mm > 0, push_mm < 0
+    moving = np.where(lays, np.uint8(DEPOSIT), np.where(pushes, np.uint8(DRY), np.where(pulls, np.uint8(WIPE), travel)))
+    moves_in_plane = xy_mm > _SMALLEST_MM
+    kind = moving
+    if not moves_in_plane.all():
+        lifts = np.abs(dz_mm) > _SMALLEST_MM
+        standing = np.where(pushes, prime, np.where(pulls, retract, np.where(lifts, np.uint8(LIFT), travel)))
+        kind = np.where(moves_in_plane, moving, standing)
+    if unknown.any():
+        # Where the start is unknown, the path is; what is pushed on it can't be a bead of known place.
+        kind = np.where(unknown, np.where(pushes, prime, travel), kind)
+    return np.where(waits, np.uint8(WAIT), kind)
 
 
 def _none() -> Moves:
