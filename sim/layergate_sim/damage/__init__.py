@@ -2,13 +2,14 @@
 
 from .layers import remove_layer
 from .maker import apply_damage, apply_damage_to_text, possible_damages
-from .registry import DAMAGE_GROUPS, DAMAGE_KINDS
+from .registry import DAMAGE_GROUPS, DAMAGE_KINDS, NOT_ALWAYS_VISIBLE
 from .result import BEAD_MM3, Damaged, DamageNotPossibleError
 
 __all__ = [
     "BEAD_MM3",
     "DAMAGE_GROUPS",
     "DAMAGE_KINDS",
+    "NOT_ALWAYS_VISIBLE",
     "DamageNotPossibleError",
     "Damaged",
     "apply_damage",

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 __all__ = ["LayerLines", "Line", "Scan", "scan_job", "words_of"]
 
 _NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)"
-# An exponent is taken only where no decimal point follows: `Y3E2.5` is Y3 and E2.5.
-WORD = re.compile(rf"([A-Za-z])\s*({_NUMBER}(?:[eE][-+]?\d{{1,3}}(?![\d.]))?)")
+# An exponent is taken only as noise is written, `1.29e-15`: `G92E0`, `X100E-2` and `Y3E2.5` are two words each.
+WORD = re.compile(rf"([A-Za-z])\s*([-+]?\d*\.\d+e-\d{{1,3}}(?![\d.])|{_NUMBER})")
 COMMENT = re.compile(r"\([^)]*\)|;.*")
 HEIGHT_DIGITS = 3
 FILAMENT_MM = 1.75  # mm: where nobody says otherwise

@@ -15,6 +15,7 @@ from layergate_sim.damage import (
     BEAD_MM3,
     DAMAGE_GROUPS,
     DAMAGE_KINDS,
+    NOT_ALWAYS_VISIBLE,
     Damaged,
     DamageNotPossibleError,
     apply_damage,
@@ -414,6 +415,7 @@ def test_the_list_is_long_enough_and_every_damage_can_be_done() -> None:
     """At least 25 damages, each with a sentence and a group; each can be done to one of four jobs and changes the text."""
     assert len(DAMAGE_KINDS) >= 25
     assert set(DAMAGE_GROUPS) == set(DAMAGE_KINDS)
+    assert set(NOT_ALWAYS_VISIBLE) < set(DAMAGE_KINDS)
     assert all(what.endswith(".") for what in DAMAGE_KINDS.values())
     done: set[str] = set()
     for kind, seed in (("sequential", 3), ("tube-arcs", 1)):

@@ -4,8 +4,8 @@ import pytest
 from tests.sim.specimens.plain_reader import ReadBead, read_specimen
 
 from layergate_sim.damage.rebuild import Edits, rebuild, renumber, set_word
-from layergate_sim.damage.scan import scan_job
-from layergate_sim.specimens import SPECIMEN_KINDS, make_specimen
+from layergate_sim.damage.scan import scan_job, words_of
+from layergate_sim.specimens import SPECIMEN_KINDS, STYLES, make_specimen
 
 
 @pytest.mark.parametrize("kind", sorted(SPECIMEN_KINDS))
@@ -65,3 +65,29 @@ def test_numbers_and_checksums_are_made_right() -> None:
     assert renumber(lines)[0] == "N1 G28*18"
     assert renumber(["N1 G28*18", "N7 G28*17"])[1] == "N2 G28*17"
     assert renumber(["G28", "G1 X1"]) == ["G28", "G1 X1"]
+
+
+@pytest.mark.parametrize(
+    ("raw", "words"),
+    [
+        ("G92E0", [("G", 92.0), ("E", 0.0)]),
+        ("G1X100E-2F1800", [("G", 1.0), ("X", 100.0), ("E", -2.0), ("F", 1800.0)]),
+        ("G1 X1 E-1.29e-15", [("G", 1.0), ("X", 1.0), ("E", -1.29e-15)]),
+        ("g1 x.5 e-.5", [("G", 1.0), ("X", 0.5), ("E", -0.5)]),
+        ("N3 T0*57", [("N", 3.0), ("T", 0.0)]),
+        ("G1 (X1) Y2 ; Z3", [("G", 1.0), ("Y", 2.0)]),
+    ],
+)
+def test_words_are_read(raw: str, words: list[tuple[str, float]]) -> None:
+    """Words without blanks, noise with an exponent, comments and checksums (forms seen in real jobs; facts 1.1, 2.1)."""
+    assert words_of(raw) == words
+
+
+@pytest.mark.parametrize("style", sorted(STYLES))
+@pytest.mark.parametrize("kind", ["e-reset-each-layer", "all-relative"])
+def test_every_style_is_read(kind: str, style: str) -> None:
+    """The scan finds what the truth says in each way of writing, and a job written again stays as it was."""
+    specimen = make_specimen(kind, 7, style=style)
+    scan = scan_job(specimen.text)
+    assert sum(line.mm3 for line in scan.lines if line.bead) == pytest.approx(specimen.truth.volume_mm3, rel=1e-4)
+    assert scan.text(rebuild(scan, Edits()).raw) == specimen.text
