@@ -78,6 +78,7 @@ class Columns:
     _value: F64
     _masks: I64
     _cache: dict[str, F64] = field(default_factory=dict)
+    _rare: tuple[I64, frozenset[int]] | None = None
 
     def __len__(self) -> int:
         return len(self.line)
@@ -100,6 +101,16 @@ class Columns:
         present: Bool = (self._masks >> (ord(letter) - 65)) & 1 != 0
         return present
 
+    def rare(self) -> tuple[I64, frozenset[int]]:
+        """Give the rows that are no G0 to G3, rising, and the codes that they have: most questions end at the second.
+
+        Made once for all who ask, since nearly all lines are moves and looking them up costs more than anything else.
+        """
+        if self._rare is None:
+            rows = ((self.code < _FIRST_MOVE) | (self.code > _LAST_MOVE)).nonzero()[0]
+            self._rare = rows, frozenset(self.code[rows].tolist())
+        return self._rare
+
 
 def code_of(command: str) -> int:
     """Give the code of a command such as ``G1`` or ``M620.1``."""
@@ -113,6 +124,8 @@ def command_of(code: int) -> str:
     number = (code & 0xFFFF) / 10
     return f"{chr(code >> 16)}{number:g}"
 
+
+_FIRST_MOVE, _LAST_MOVE = code_of("G0"), code_of("G3")
 
 # The rest of these lines is text: their letters are no words.
 _TEXT_CODES = np.array([code_of(f"M{n}") for n in (16, 23, 28, 30, 32, 117, 118, 486, 928)], np.int32)
