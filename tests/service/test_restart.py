@@ -19,6 +19,7 @@ async def _begin(talk: Talk, link: FakeLink, line: int = 30) -> str:
     await talk.clear()
     job = await talk.submit(job_bytes())
     await talk.reaches(job, "printing")
+    await until(lambda: link.run, "run begun")
     link.emit("progress", run=link.run, line=line, commands=line, layer=2)
     return job
 
