@@ -30,7 +30,7 @@ DAMAGED = [
     "layer-lost", "half-layer-lost", "layer-starved-30", "stray-bead", "blob", "plunge", "retraction-unpaid",
     "heat-cut-off", "heat-wait-missing", "forbidden-command", "block-zeroed", "point-gone", "truncated", "layer-dry",
 ]  # fmt: skip
-SIZES = [(700, 1), (5_000, 20_000), (64 * 1024, 512 * 1024)]
+SIZES = [(1500, 1), (7_000, 20_000), (64 * 1024, 512 * 1024)]
 
 
 @cache
@@ -70,7 +70,7 @@ def compare(left: Any, right: Any, where: str = "report", rel: float = 1e-4) -> 
 
 @pytest.mark.parametrize("name", [*GOOD, *DAMAGED])
 def test_the_report_is_the_same_however_the_job_is_cut(name: str) -> None:
-    """Blocks of 700 bytes worked on one by one, of 5 kB, and as in use: one report, findings included."""
+    """Blocks of 1500 bytes worked on one by one, of 7 kB, and as in use: one report, findings included."""
     text = job(name)
     reports = [plain(cut(text, block, piece)) for block, piece in SIZES]
     if name in DAMAGED:

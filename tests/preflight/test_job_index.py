@@ -31,16 +31,17 @@ KINDS = [
 ]
 
 
-def indexed(job: bytes, monkeypatch: pytest.MonkeyPatch, block_bytes: int = 3000) -> JobIndex:
+def indexed(job: bytes, block_bytes: int = 3000) -> JobIndex:
     """The index of a job, cut into small blocks so that there are many."""
-    monkeypatch.setattr(examine_module, "read_blocks", partial(read_blocks, block_bytes=block_bytes))
-    return examined(job, rules=[]).index
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(examine_module, "read_blocks", partial(read_blocks, block_bytes=block_bytes))
+        return examined(job, rules=[]).index
 
 
-@pytest.fixture(params=KINDS)
-def pair(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> tuple[bytes, JobIndex]:
+@pytest.fixture(params=KINDS, scope="module")
+def pair(request: pytest.FixtureRequest) -> tuple[bytes, JobIndex]:
     text = make_specimen(request.param, 5).text
-    return text, indexed(text, monkeypatch)
+    return text, indexed(text)
 
 
 def test_blocks_are_the_job_and_their_digests_are_of_their_payload(pair: tuple[bytes, JobIndex]) -> None:
@@ -114,9 +115,9 @@ def test_spans_say_which_layer_is_being_laid(pair: tuple[bytes, JobIndex]) -> No
     assert all(a != b for a, b in zip(spans.layer, spans.layer[1:], strict=False))
 
 
-def test_filament_of_the_layers_is_that_of_the_map(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_filament_of_the_layers_is_that_of_the_map() -> None:
     """The record of a print is compared with it layer by layer."""
-    index = indexed(MICRO_JOB.encode(), monkeypatch)
+    index = indexed(MICRO_JOB.encode())
     assert sum(index.layers.filament_mm) == pytest.approx(8.12371, abs=1e-3)
     assert index.layers.z_mm == pytest.approx([0.2, 0.4, 0.6])
 
@@ -154,12 +155,10 @@ def test_saved_and_loaded_it_is_the_same(pair: tuple[bytes, JobIndex], tmp_path:
     ],
     ids=["cut", "empty", "list", "bytes", "member", "column", "version", "bare"],
 )  # fmt: skip
-def test_a_damaged_index_is_refused_with_its_name(
-    damage: object, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_damaged_index_is_refused_with_its_name(damage: object, tmp_path: Path) -> None:
     """Never half an index: the path and what is wrong."""
     path = tmp_path / "job.index"
-    indexed(MICRO_JOB.encode(), monkeypatch).save(path)
+    indexed(MICRO_JOB.encode()).save(path)
     path.write_bytes(damage(path.read_bytes()))  # type: ignore[operator]
     with pytest.raises(JobIndexError, match=r"job\.index"):
         load(path)
@@ -168,7 +167,7 @@ def test_a_damaged_index_is_refused_with_its_name(
 def test_a_failed_write_leaves_the_old_index(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Disk full while writing: what was there stays whole."""
     path = tmp_path / "job.index"
-    index = indexed(MICRO_JOB.encode(), monkeypatch)
+    index = indexed(MICRO_JOB.encode())
     index.save(path)
     before = path.read_bytes()
 

@@ -1,0 +1,53 @@
+"""No rule stops a good job: every kind of specimen, as a newcomer would try it and with a full description."""
+
+from typing import Any
+
+import pytest
+from tests.oracles.effort import FACTOR
+from tests.oracles.examination import BED_235, report_of
+
+from layergate_sim.specimens import SPECIMEN_KINDS, make_specimen
+
+FULL: dict[str, Any] = {
+    **BED_235,
+    "reach_mm": {"x": (-10, 245), "y": (-10, 245), "z": (-1, 260)},
+    "maximum_hot_end_c": 280, "maximum_bed_c": 120, "lowest_extrusion_c": 170,
+    "keep_out_mm": [{"x": (225, 235), "y": (225, 235), "z": (0, 20), "name": "clip"}],
+}  # fmt: skip
+# What a person is rightly asked about, and nothing more.
+ASKED = {"heat-unsaid": {"cold-extrusion"}}
+FAULTY = pytest.mark.xfail(
+    strict=True, reason="the specimen lays its supports beyond the raft, 1.15 mm above the bed: no good job"
+)
+
+
+def cases() -> list[Any]:
+    marks = {"raft-and-support": FAULTY}
+    return [
+        pytest.param(kind, seed, marks=marks.get(kind, ()), id=f"{kind}-{seed}")
+        for kind in sorted(SPECIMEN_KINDS)
+        for seed in range(5, 5 + FACTOR)
+    ]
+
+
+@pytest.mark.parametrize(("kind", "seed"), cases())
+def test_a_good_job_is_not_stopped(kind: str, seed: int) -> None:
+    """Neither held nor blocked, with a description and without; the heat of a job that says none is asked about."""
+    specimen = make_specimen(kind, seed)
+    own: dict[str, Any] = {"filament_diameter_mm": specimen.truth.filament_diameter_mm}
+    if kind == "xyz-relative":
+        own["dialect"] = {"g90_g91_and_e": "never"}
+    # Every second one with a full description, too; its rules see the same geometry.
+    described = [{**FULL, **own}] if sorted(SPECIMEN_KINDS).index(kind) % 2 else []
+    for printer in (own, *described):
+        report = report_of(specimen.text, printer)
+        stopping = {finding.rule for finding in report.findings if finding.severity != "note"}
+        assert stopping == ASKED.get(kind, set()), [finding.message for finding in report.findings]
+
+
+@pytest.mark.parametrize("kind", ["plate-solid", "tube", "bollard-cap", "hook-support"])
+def test_a_good_job_has_few_notes(kind: str) -> None:
+    """A first screen full of notes cries wolf (domain.md)."""
+    specimen = make_specimen(kind, 5)
+    report = report_of(specimen.text, FULL)
+    assert len(report.findings) <= 2
