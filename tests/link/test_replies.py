@@ -109,6 +109,12 @@ def test_a_damaged_error_of_the_wire_is_never_a_fault(form: str, share: float) -
             assert wire_error(damaged) not in (WireError.MACHINE, WireError.UNKNOWN), damaged
 
 
+@pytest.mark.parametrize("text", ["Error:", "Error:c", "Error:No", "Error:No ", "Error:Line", "Error:exp"])
+def test_the_beginning_of_an_error_of_the_wire_is_no_fault(text: str) -> None:
+    """A byte that was turned into a line end cuts an error in two (seen in tests/link/trials.py)."""
+    assert three_ways(text).wire_error is WireError.DAMAGED
+
+
 def test_faults_do_not_look_like_errors_of_the_wire() -> None:
     """The likeness of machine faults to the wire's errors stays well below the limit."""
     for text in (

@@ -189,7 +189,7 @@ def _likeness(text: str) -> float:
     from difflib import SequenceMatcher  # noqa: PLC0415  (rarely needed, and the process is to stay small)
 
     if len(text) < tables.SHORTEST_LIKENESS:
-        return 0.0
+        return float(any(form.startswith(text) for form in tables.WIRE_ERRORS))
     # A damaged line end cuts a line short, so each form is also tried at the length of what is there.
     tried = {form[:length] for form in tables.WIRE_ERRORS for length in (len(form), len(text))}
     return max(SequenceMatcher(None, form, text, autojunk=False).ratio() for form in tried)

@@ -49,7 +49,8 @@ LIKENESS = 0.75
 (measured in tests/link/test_replies.py)."""
 
 SHORTEST_LIKENESS = 12
-"""Characters: less says too little beyond ``Error:``."""
+"""Characters: less says too little beyond ``Error:``, and must be the beginning of a form as it stands (a damaged byte
+may be a line end, so that an error arrives in two pieces)."""
 
 # Words of machine faults on which nothing is waited for (facts.md 1.2: thermal, homing, kill, halted).
 FAULT_WORDS = ("thermal", "runaway", "heating failed", "maxtemp", "mintemp", "max temp", "min temp", "homing failed",
