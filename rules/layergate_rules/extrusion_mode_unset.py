@@ -20,7 +20,7 @@ class ExtrusionModeUnsetLimits(Limits):
     even_spread: float = Field(
         0.3,
         gt=0,
-        description="spread (of the logarithm) of E per mm below which beads are even; good jobs: 0.0 to 0.3 (own choice)",
+        description="spread (of the logarithm) of E per mm below which beads are even; own choice",
     )
 
 

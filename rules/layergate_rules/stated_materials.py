@@ -23,12 +23,12 @@ MATERIALS = {
     material.name: material
     for material in (
         Material("PLA", 190, 230, 60),
-        Material("PETG", 230, 250, 80),
-        Material("ABS", 230, 260, 100),
-        Material("ASA", 235, 260, 102),
-        Material("TPU", 210, 240, 60),
+        Material("PETG", 235, 250, 80),
+        Material("ABS", 240, 260, 100),
+        Material("ASA", 240, 260, 102),
+        Material("TPU", 220, 240, 60),
         Material("PA", 240, 280, 60),
-        Material("PC", 260, 310, 147),
+        Material("PC", 270, 310, 147),
     )
 }
 _WORDS = re.compile(r"[A-Z0-9]+")
