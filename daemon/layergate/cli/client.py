@@ -62,7 +62,7 @@ def _show(answer: Any, as_json: bool, text: str) -> None:
 
 def _job_line(job: dict[str, Any]) -> str:
     message = f"  {job['message']}" if job["message"] else ""
-    return f"{job['id']}  {job['printer']:<12} {job['situation']:<12} {job['name']}{message}"
+    return _shortened(f"{job['id']}  {job['printer']:<12} {job['situation']:<12} {job['name']}{message}", 140)
 
 
 @click.command()
@@ -119,33 +119,27 @@ def show(job_id: str, socket_path: Path | None, as_json: bool) -> None:
     if as_json:
         _show({"job": job, "report": report}, True, "")
         return
-    click.echo(_job_line(job))
     click.echo(
-        f"state {job['state']} ({', '.join(job['reasons'])}), {job['size_bytes']} bytes, SHA-256 {job['sha256']}"
+        f"job {job['id']} for {job['printer']}: {job['situation']}; {job['state']} ({', '.join(job['reasons'])})"
     )
-    if job["layers"]:
-        click.echo(f"layer {job['layer']} of {job['layers']}, {_clock(job['planned_s'] or 0)} planned")
     if report is not None:
         _show_report(report)
+    if job["layer"]:
+        click.echo(f"printed up to layer {job['layer']} of {job['layers']}")
     for row in job["history"]:
-        click.echo(f"{row['at']}  {row['what']}{'  by ' + row['who'] if row['who'] else ''}")
+        who = f"  by {row['who']}" if row["who"] else ""
+        click.echo(_shortened(f"{row['at']}  {row['what']}", 100 - len(who)) + who)
 
 
 def _show_report(report: dict[str, Any]) -> None:
-    coverage = report["coverage"]
-    click.echo(f"{coverage['judged']} of {coverage['rules']} rules could judge this job. Verdict: {report['verdict']}")
-    for finding in report["findings"]:
-        where = finding.get("where") or {}
-        place = []
-        if where.get("layer") is not None:
-            place.append(f"layer {where['layer']}")
-        if where.get("lines"):
-            place.append(f"lines {where['lines'][0]}-{where['lines'][1]}")
-        fixed = "" if finding["releasable"] or finding["severity"] == "note" else ", can't be released"
-        click.echo(f"  {finding['severity']}: {finding['rule']}{' at ' + ', '.join(place) if place else ''}{fixed}")
-        click.echo(f"    {finding['message']}")
-        if finding.get("advice"):
-            click.echo(f"    {finding['advice']}")
+    from layergate.cli.report_text import report_text  # noqa: PLC0415 (they load pydantic)
+    from layergate.preflight.findings import Report  # noqa: PLC0415
+
+    click.echo(report_text(Report.model_validate(report)), nl=False)
+
+
+def _shortened(text: str, width: int) -> str:
+    return text if len(text) <= width else text[: width - 4].rstrip() + " ..."
 
 
 @click.command()

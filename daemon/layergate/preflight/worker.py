@@ -3,8 +3,9 @@
 Run by the service by exec, at low priority and with limits of memory and time, so that nothing it does delays a print.
 It writes the report and the job index beside each other, each either whole or not at all.
 
-Exit codes: 0 both files are written; 2 the job is not readable (the reason, one line, on standard error); 3 the rules or
-the description can't be used (the reason likewise). Anything else, or a signal, means that the job was not judged.
+Exit codes: 0 both files are written; 2 the job is no text that has lines (the reason, one line, on standard error); 3 the
+rules or the description can't be used (the reason likewise). Anything else, such as a failing disk, and every signal, means
+that the job was not judged.
 """
 
 import argparse
@@ -41,7 +42,7 @@ def main(arguments: list[str] | None = None) -> int:
     except (TomlFileError, RuleError) as error:
         print(error, file=sys.stderr)
         return UNUSABLE
-    except (OSError, UnreadableJobError) as error:
+    except UnreadableJobError as error:
         print(f"{given.name}: not readable: {error}", file=sys.stderr)
         return UNREADABLE
     examination.index.save(given.index)
