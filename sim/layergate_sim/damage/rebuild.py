@@ -134,7 +134,7 @@ def rebuild(scan: Scan, edits: Edits) -> Rebuilt:
     state = _State(scan)
     out: list[str] = []
     numbers: list[int | None] = []
-    before = Line("", {}, 0, 0, 0, 0, 0, 0, False, False, 1.0)
+    planned = (0.0, 0.0, 0.0)  # where the line before ends, had nothing been left out
     pushing = False
     for i, (raw, line) in enumerate(zip(scan.raw, scan.lines, strict=True)):
         text: str | None = raw
@@ -147,7 +147,7 @@ def rebuild(scan: Scan, edits: Edits) -> Rebuilt:
             text = None if (line.code == "G10") == state.pulled or i in edits.drop else raw
             state.pulled = state.pulled if text is None else line.code == "G10"
         elif line.moves:
-            text = _move(state, out, raw, line, before, edits, i, pushing)
+            text = _move(state, out, raw, line, planned, edits, i, pushing)
         else:
             if line.code == "G92":
                 state.e = line.words.get(scan.e_letter, state.e)
@@ -166,16 +166,24 @@ def rebuild(scan: Scan, edits: Edits) -> Rebuilt:
             out += edits.after[i]
             state.e += edits.pushed.get(i, 0.0)
             state.feed = -1.0  # the added lines set their own
-        before = line
+        x, y = edits.place.get(i, (line.x, line.y)) if line.moves or line.code == "G92" else planned[:2]
+        planned = (x, y, line.z)
     return Rebuilt(renumber(out), numbers)
 
 
 def _move(
-    state: _State, out: list[str], raw: str, line: Line, before: Line, edits: Edits, i: int, pushing: bool
+    state: _State,
+    out: list[str],
+    raw: str,
+    line: Line,
+    planned: tuple[float, float, float],
+    edits: Edits,
+    i: int,
+    pushing: bool,
 ) -> str | None:
     """One move that stays: the line as it must read now, or None where nothing is left of it."""
     if line.bead:
-        out += _approach(state, line, (before.x, before.y, before.z), pushing)
+        out += _approach(state, line, planned, pushing)
         laid = edits.laid.get(i, line.laid)
         de = laid + state.debt if not state.scan.no_e else 0.0
         debt = 0.0

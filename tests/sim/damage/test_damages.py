@@ -190,8 +190,9 @@ def test_shifted_layers_lie_aside_by_what_is_said(kind: str, seed: int) -> None:
     last = pair.specimen.truth.layers[-1].last_line
     for a, b in zip(pair.good.beads, pair.bad.beads, strict=True):
         moved = layer.z_line <= a.line <= last
-        expected = (a.points[-1][0] + dx * moved, a.points[-1][1] + dy * moved)
-        assert b.points[-1] == pytest.approx(expected, abs=0.01)
+        for end in (0, -1):
+            expected = (a.points[end][0] + dx * moved, a.points[end][1] + dy * moved)
+            assert b.points[end] == pytest.approx(expected, abs=0.01)
         assert b.filament == pytest.approx(a.filament, abs=1e-4)
 
 
@@ -327,6 +328,9 @@ def test_whole_job_damages() -> None:
         off = damaged("moved-off-bed", kind, seed, damage_seed=n)
         ends = [b.points[-1] for b in off.bad.beads]
         assert any(not (0 <= x <= 220 and 0 <= y <= 220) for x, y in ends)
+        places = [np.array([(*b.points[0], *b.points[-1]) for b in read.beads]) for read in (off.good, off.bad)]
+        shift = np.array([off.done.size["dx_mm"], off.done.size["dy_mm"]] * 2)
+        assert np.abs(places[0] + shift - places[1]).max() < 2.1e-3
         assert off.bad.beads[-1].filament == pytest.approx(off.good.beads[-1].filament, abs=1e-4)
     origin = damaged("other-machine-origin", kind, seed)
     assert min(b.points[-1][0] for b in origin.bad.beads) < 0

@@ -55,12 +55,14 @@ def test_every_layer_is_as_stated(kind: str) -> None:
 
 @pytest.mark.parametrize("kind", ALL)
 def test_every_style_writes_the_same_job(kind: str) -> None:
-    """The first layers of each kind, written in each style, read the same: twelve ways of writing, one job."""
+    """Start, first and last layer and end of each kind, written in each style, read the same: twelve ways of writing, one job."""
     draft = draft_specimen(kind, 7)
     starts = [i for i, step in enumerate(draft.steps) if isinstance(step, LayerStart)]
-    short = Draft(
-        kind, 7, draft.solids, draft.recipe, [*draft.steps[: starts[2]], *draft.steps[starts[-1] :]], draft.style
-    )
+    # A tool changed in between would be missing from the cut: there the first two layers are taken.
+    steps = [*draft.steps[: starts[1]], *draft.steps[starts[-2] :]]
+    if draft.recipe.tools > 1:
+        steps = [*draft.steps[: starts[2]], *draft.steps[starts[-1] :]]
+    short = Draft(kind, 7, draft.solids, draft.recipe, steps, draft.style)
     totals = set()
     for style in STYLES:
         specimen = write_specimen(short, style)
