@@ -19,7 +19,7 @@ from layergate.jobs.spool import Spool
 from layergate.jobs.states import ACTIVE, PRINTER_STATES, PrinterCondition, Situation
 from layergate.jobs.store import Bed, Job
 from layergate.jobs.views import job_view
-from layergate.notify.alerts import AlertName
+from layergate.notify.alerts import AlertName, Severity
 from layergate.notify.hub import Hub
 
 log = structlog.get_logger(__name__)
@@ -43,6 +43,7 @@ class Bench:
         self.link_up = False
         self.link_text = "not reached yet"
         self.other_printer = False
+        self._unguarded_told = False
         self.stopped_run: str | None = None
         """The run at which a stop request was sent."""
         self.stamp: Callable[[], None] = lambda: None
@@ -106,9 +107,25 @@ class Bench:
         """Tell the job that this printer deals with."""
         self.hub.state(self.name, "job", job_view(job))
 
-    async def alert(self, name: AlertName, text: str, job: Job | None) -> None:
+    async def alert(self, name: AlertName, text: str, job: Job | None, severity: Severity | None = None) -> None:
         """Raise an alert of this printer. Does not raise."""
-        await self.hub.alert(name, text, printer=self.name, job=job.id if job else None)
+        await self.hub.alert(name, text, printer=self.name, job=job.id if job else None, severity=severity)
+
+    async def look_for_heat_guards(self, printer: dict[str, Any]) -> None:
+        """Warn, once in the service's life, where the printer says that it does not watch its own heaters.
+
+        Only what it says itself counts: one that says nothing of it may well have guards.
+        """
+        if (printer.get("capabilities") or {}).get("THERMAL_PROTECTION") is not False:
+            self._unguarded_told = False
+        elif not self._unguarded_told:
+            self._unguarded_told = True
+            text = (
+                f"{self.name} says that its firmware was built without thermal protection (THERMAL_PROTECTION:0): "
+                "should a sensor slip out or a heater stick on, nothing in the printer switches off. "
+                "Don't leave it alone while it is hot, and get firmware that has the protection."
+            )
+            await self.alert("heat-off-plan", text, self.job, "warning")
 
     def identify(self, printer: dict[str, Any]) -> None:
         """Hold what the printer says of itself against what it should say."""

@@ -79,6 +79,7 @@ class Following:
                 bench.identify(event.data)
                 bench.publish()
                 bench.wake.set()
+                await bench.look_for_heat_guards(event.data)
             case "link-lost":
                 bench.link_up = False
                 bench.link_text = str(event.data.get("reason", "the printer does not answer"))

@@ -16,7 +16,7 @@ import structlog
 from layergate.jobs.errors import JournalError
 from layergate.jobs.journal import Journal, now
 from layergate.notify import outbox
-from layergate.notify.alerts import SEVERITIES, Alert, AlertName
+from layergate.notify.alerts import SEVERITIES, Alert, AlertName, Severity
 
 log = structlog.get_logger(__name__)
 
@@ -64,8 +64,19 @@ class Hub:
         self.wake.set()
         self._live(kind, printer, stamped)
 
-    async def alert(self, name: AlertName, text: str, *, printer: str | None = None, job: str | None = None) -> Alert:
-        """Raise an alert: logged, kept in the journal, handed to hook and listeners. Does not raise."""
+    async def alert(
+        self,
+        name: AlertName,
+        text: str,
+        *,
+        printer: str | None = None,
+        job: str | None = None,
+        severity: Severity | None = None,
+    ) -> Alert:
+        """Raise an alert: logged, kept in the journal, handed to hook and listeners. Does not raise.
+
+        ``severity``: where it is another than the name's own.
+        """
         alert = Alert(
             id=str(uuid.uuid4()),
             name=name,
@@ -73,7 +84,7 @@ class Hub:
             printer=printer,
             job=job,
             text=text,
-            severity=SEVERITIES[name],
+            severity=severity or SEVERITIES[name],
         )
         tell = log.info if alert.severity == "info" else log.warning
         tell("alert", **{"alert" if key == "name" else key: value for key, value in alert.as_dict().items()})
