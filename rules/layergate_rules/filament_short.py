@@ -2,8 +2,7 @@
 
 from pydantic import Field
 
-from layergate.materials import density_g_cm3
-from layergate.preflight.rule import Findings, JobFacts, LayerMap, Limits, NotApplicableError, Rule
+from layergate.preflight.rule import Findings, JobFacts, LayerMap, Limits, NotApplicableError, Rule, density_g_cm3
 
 
 class FilamentShortLimits(Limits):

@@ -2,8 +2,7 @@
 
 import numpy as np
 
-from layergate.gcode.columns import MACRO, UNREAD
-from layergate.preflight.rule import Columns, Findings, Rule, Where, code_of, command_of
+from layergate.preflight.rule import MACRO, UNREAD, Columns, Findings, Rule, Where, code_of, command_of
 from layergate_rules.rare_commands import Sightings, codes_of
 
 # The commands of facts 1.4, and what jobs of several dialects use beside them.

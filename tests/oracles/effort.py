@@ -1,4 +1,5 @@
-"""How hard property tests try. LAYERGATE_EXAMPLES=20 makes twenty times as many examples, drawn anew each time.
+"""How hard property tests try. LAYERGATE_EXAMPLES=20 makes twenty times as many examples, drawn anew each
+time; give pytest `--timeout=0` then.
 
 Ordinary runs draw the same examples every time, so that a suite that passed yesterday passes today.
 """

@@ -44,7 +44,7 @@ def test_a_rule_with_limits_names_their_source(rule: LoadedRule) -> None:
 def test_limits_carry_their_unit_in_name_or_text(rule: LoadedRule) -> None:
     """No bare number: a unit in the name (_mm, _c ...), or the description says what it is a share or ratio of."""
     for key, field in rule.rule.limits_model.model_fields.items():
-        unit = re.search(r"_(mm|mm2|mm3|mm3_s|c|s|g|pct|bytes|lines|layers|beads|ratio|share)\b", key)
+        unit = re.search(r"_(mm|mm2|mm3|mm3_s|c|s|g|pct|bytes|lines|layers|beads|ratio|share|minutes?)\b", key)
         says = re.search(
             r"share|ratio|steps|times|part of|mm|deg|layers|lines|relative|against|number|diameters|spread|path of|of the",
             field.description or "",

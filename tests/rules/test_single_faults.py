@@ -20,9 +20,10 @@ def why_not(text: bytes, rule: str, printer: dict[str, Any] | None = None) -> st
 
 
 def test_the_plain_job_of_these_tests_is_clear() -> None:
-    """What the others change is faultless before."""
+    """What the others change is faultless before; that so small a ring is quick is noted, and stops nothing."""
     report = report_of(job(rings(12)), BED_235)
-    assert report.findings == []
+    assert report.verdict == "clear"
+    assert {finding.rule for finding in report.findings} <= {"short-layer-time"}
 
 
 @pytest.mark.parametrize(

@@ -25,10 +25,11 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from layergate.gcode.blocks import Block
 from layergate.gcode.claims import Claims
-from layergate.gcode.columns import MACRO, Columns, code_of, command_of
+from layergate.gcode.columns import MACRO, UNREAD, Columns, code_of, command_of
 from layergate.layers.builder import Beads, Crossing
 from layergate.layers.layermap import LayerMap
 from layergate.layers.regions import cell_keys, connected_regions, neighbour_offsets
+from layergate.materials import density_g_cm3
 from layergate.preflight.findings import Finding, Severity, Where
 from layergate.printer import Printer
 from layergate.toolpath.heat import HeatTimeline
@@ -198,6 +199,7 @@ Findings = Iterable[Finding]
 
 __all__ = [
     "MACRO",
+    "UNREAD",
     "Beads",
     "Block",
     "Claims",
@@ -219,5 +221,6 @@ __all__ = [
     "code_of",
     "command_of",
     "connected_regions",
+    "density_g_cm3",
     "neighbour_offsets",
 ]
