@@ -91,7 +91,7 @@ class SettingsChange(Rule):
                     self._end_stops.append((line, s > 0))
             elif why := _held(command, columns, row):
                 self._held.setdefault((command, why), Sightings()).see(line)
-            elif command in _NOTE or command == "M302":
+            elif command in _NOTE or (command == "M302" and _keeps_a_guard(columns, row)):
                 self._notes.setdefault(command, Sightings()).see(line)
 
     def finish(self, layers: LayerMap, job: JobFacts) -> Findings:
@@ -138,6 +138,12 @@ class SettingsChange(Rule):
             else:
                 why = "the soft end stops to off: nothing keeps the axes from running into their ends"
                 self._held.setdefault(("M211", why), Sightings()).see(line)
+
+
+def _keeps_a_guard(columns: Columns, row: int) -> bool:
+    """Say whether M302 leaves a guard standing; where it does not, forbidden-command names it."""
+    s = value_of(columns, row, "S")
+    return s is not None and s >= _USUAL_GUARD_C and not value_of(columns, row, "P")
 
 
 def _held(command: str, columns: Columns, row: int) -> str | None:
