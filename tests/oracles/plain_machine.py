@@ -49,7 +49,7 @@ class PlainMachine:
     flow: float = 1.0
     speed: float = 1.0
     feed_mm_min: float = 1500.0
-    acceleration: float = NAN
+    accelerations: dict[str, float] = field(default_factory=dict)
     tool: int = 0
     targets: dict[int, float] = field(default_factory=dict)
     debts: dict[int, float] = field(default_factory=dict)
@@ -106,9 +106,10 @@ class PlainMachine:
         dwell: float = 0.0,
     ) -> PlainMove:
         feed = self.feed_mm_min / 60 * self.speed
-        return PlainMove(
-            number, kind, *place, xy, push, laid, feed, self.acceleration, dwell, self._active(), self.tool
-        )
+        # facts.md 1.4, M204: P printing, T travel, R retraction.
+        letter = {"travel": "T", "lift": "T", "retract": "R", "prime": "R"}.get(kind, "P")
+        acceleration = self.accelerations.get(letter, NAN)
+        return PlainMove(number, kind, *place, xy, push, laid, feed, acceleration, dwell, self._active(), self.tool)
 
     def _move(self, number: int, code: str, words: dict[str, float]) -> PlainMove:
         start = self._place()
@@ -183,8 +184,11 @@ class PlainMachine:
                 self.speed = words["S"] / 100
             case "M221" if words.get("S", 0.0) > 0:
                 self.flow = words["S"] / 100
-            case "M204" if words.get("P", words.get("S", 0.0)) > 0:
-                self.acceleration = words.get("P", words.get("S", NAN))
+            case "M204":
+                for letter in "PTR":
+                    value = words.get(letter, 0.0 if letter == "R" else words.get("S", 0.0))
+                    if value > 0:
+                        self.accelerations[letter] = value
             case "M207" if "S" in words:
                 self.retract_length = words["S"]
             case "G10" | "G11" if not named & set("PL"):

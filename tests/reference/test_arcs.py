@@ -8,7 +8,7 @@ import pytest
 from layergate.gcode.columns import read_columns
 from layergate.gcode.dialect import Dialect
 from layergate.toolpath.arcs import Arcs, arcs_from_words
-from layergate.toolpath.moves import MoveReader
+from layergate.toolpath.reader import MoveReader
 
 NAN = math.nan
 # start, end, (I, J), R, clockwise, centre, radius, sweep in degrees, length, mid-point, bounds (x0, x1, y0, y1)

@@ -12,8 +12,9 @@ from layergate.gcode.dialect import Dialect
 from layergate.gcode.payload import payload
 from layergate.link.framing import SYNC_FRAME, frame
 from layergate.preflight.findings import Finding, Report
-from layergate.toolpath.moves import DEPOSIT, RETRACT, MoveReader, Moves
+from layergate.toolpath.moves import DEPOSIT, RETRACT, Moves
 from layergate.toolpath.planner import MotionLimits, Planner
+from layergate.toolpath.reader import MoveReader
 
 GOOD = MICRO_JOB.encode()
 PRINTER = {

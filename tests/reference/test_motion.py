@@ -7,8 +7,8 @@ import pytest
 
 from layergate.gcode.columns import read_columns
 from layergate.gcode.dialect import Dialect
-from layergate.toolpath.moves import MoveReader
 from layergate.toolpath.planner import MotionLimits, Planned, Planner, junction_speed, trapezoid_seconds
+from layergate.toolpath.reader import MoveReader
 
 # Rows of the table: D, v0, v1, v, a, T (CALC, each confirmed there by integrating ds / v).
 TRAPEZOIDS = [

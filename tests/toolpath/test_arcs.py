@@ -8,7 +8,8 @@ import pytest
 from layergate.gcode.columns import read_columns
 from layergate.gcode.dialect import Dialect
 from layergate.toolpath.arcs import CHORD_ERROR_MM, arcs_from_words
-from layergate.toolpath.moves import KIND_NAMES, MoveReader, Moves
+from layergate.toolpath.moves import KIND_NAMES, Moves
+from layergate.toolpath.reader import MoveReader
 
 
 def read(*lines: str) -> tuple[Moves, MoveReader]:
@@ -24,8 +25,8 @@ def test_chords_keep_within_their_error_and_their_lengths_add_up_to_the_arc() ->
     assert np.hypot(arc.x1 - 20, arc.y1 - 20) == pytest.approx(np.full(len(arc), 10.0))
     middle = np.hypot((arc.x0 + arc.x1) / 2 - 20, (arc.y0 + arc.y1) / 2 - 20)
     assert 0 < 10 - middle.min() <= CHORD_ERROR_MM
-    assert (arc.x0[1:] == pytest.approx(arc.x1[:-1]))
-    assert (arc.y0[1:] == pytest.approx(arc.y1[:-1]))
+    assert arc.x0[1:] == pytest.approx(arc.x1[:-1])
+    assert arc.y0[1:] == pytest.approx(arc.y1[:-1])
     assert arc.laid_mm.sum() == pytest.approx(1.0)
 
 

@@ -8,7 +8,7 @@ from layergate.gcode.columns import read_columns
 from layergate.gcode.dialect import Dialect
 from layergate.toolpath.heat import HeatEvent, HeatTimeline
 from layergate.toolpath.heating import BED, HOT_END, Heater, heating_seconds
-from layergate.toolpath.moves import MoveReader
+from layergate.toolpath.reader import MoveReader
 
 
 def event(heater: str, target: float, waits: bool, tool: int = 0) -> HeatEvent:

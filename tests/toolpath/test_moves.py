@@ -12,7 +12,8 @@ from tests.oracles.programs import program
 
 from layergate.gcode.columns import read_columns
 from layergate.gcode.dialect import Dialect, EModeScope
-from layergate.toolpath.moves import KIND_NAMES, MoveReader, Moves, concatenate
+from layergate.toolpath.moves import KIND_NAMES, Moves, concatenate
+from layergate.toolpath.reader import MoveReader
 
 SCOPES = ("while-relative", "until-stated", "never")
 

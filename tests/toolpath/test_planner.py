@@ -13,8 +13,9 @@ from tests.oracles.programs import program
 from layergate.gcode.columns import read_columns
 from layergate.gcode.dialect import Dialect
 from layergate.toolpath import planner as planner_module
-from layergate.toolpath.moves import PRIME, RETRACT, WAIT, MoveReader, Moves
+from layergate.toolpath.moves import PRIME, RETRACT, WAIT, Moves
 from layergate.toolpath.planner import MotionLimits, Planner
+from layergate.toolpath.reader import MoveReader
 
 
 def moves_of(lines: list[str]) -> Moves:
@@ -59,6 +60,8 @@ def pieces_of(moves: Moves, limits: MotionLimits) -> list[Piece]:
                 cruise = min(cruise, speed / abs(share))
             if share and most is not None:
                 acceleration = min(acceleration, most / abs(share))
+        # v^2 / r = a on an arc (physics).
+        cruise = min(cruise, math.sqrt(acceleration * float(moves.radius_mm[i])))
         waits = moves.kind[i] == WAIT
         result.append(
             Piece(

@@ -90,8 +90,9 @@ def time_stages(job: Path) -> Stages:
     from layergate.gcode.columns import read_columns  # noqa: PLC0415
     from layergate.gcode.dialect import DEFAULT_DIALECT  # noqa: PLC0415
     from layergate.layers.builder import LayerBuilder  # noqa: PLC0415
-    from layergate.toolpath.moves import MoveReader, Moves, concatenate  # noqa: PLC0415
+    from layergate.toolpath.moves import Moves, concatenate  # noqa: PLC0415
     from layergate.toolpath.planner import MotionLimits, Planner  # noqa: PLC0415
+    from layergate.toolpath.reader import MoveReader  # noqa: PLC0415
 
     seconds = dict.fromkeys(_STAGES, 0.0)
 

@@ -25,7 +25,7 @@ from layergate.preflight.rule import JobFacts
 from layergate.preflight.runner import RuleRunner
 from layergate.printer import Printer, PrinterDescription
 from layergate.toolpath.heating import heating_seconds
-from layergate.toolpath.moves import DEPOSIT, MoveReader, Moves, concatenate
+from layergate.toolpath.moves import DEPOSIT, Moves, concatenate
 from layergate.toolpath.planner import (
     DEFAULT_ACCELERATION_MM_S2,
     DEFAULT_JUNCTION_DEVIATION_MM,
@@ -33,6 +33,7 @@ from layergate.toolpath.planner import (
     Planned,
     Planner,
 )
+from layergate.toolpath.reader import MoveReader
 
 PIECE_BYTES = 512 * 1024
 _CLAIM_BLOCKS = 4  # claims of key and value stand within this many blocks from the start and end of a job
@@ -205,7 +206,8 @@ class _Preflight:
         changes = np.flatnonzero(np.diff(identifiers, prepend=before))
         self._span_lines.extend(moves.line[changes].tolist())
         self._span_layers.extend(identifiers[changes].tolist())
-        self._note_times(self._planner.feed(moves, identifiers))
+        limits, reader.limit_changes = reader.limit_changes, []
+        self._note_times(self._planner.feed(moves, identifiers, limits))
         self._run("each_moves", moves=moves, heat=reader.heat)
 
     def _note_times(self, planned: Planned) -> None:

@@ -5,12 +5,13 @@ cap + S with S the running sum of 2 a d, the forward pass a running minimum of c
 no heater and no limit that nobody stated.
 """
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from layergate.toolpath.moves import PRIME, RETRACT, WAIT, Moves
+from layergate.toolpath.moves import PRIME, RETRACT, WAIT, LimitChange, Moves
 
 F64 = npt.NDArray[np.float64]
 I64 = npt.NDArray[np.int64]
@@ -24,17 +25,33 @@ _MOST_UNSETTLED = 8192
 _LEAST_SPEED_MM_S = 0.05
 
 
+PerAxis = tuple[float | None, float | None, float | None, float | None]
+
+
+def _with(values: PerAxis, change: LimitChange) -> PerAxis:
+    x, y, z, e = (change.value if axis == change.axis else value for axis, value in enumerate(values))
+    return x, y, z, e
+
+
 @dataclass(frozen=True, slots=True)
 class MotionLimits:
     """What bounds the planned speeds; None where not stated. Speeds in mm/s, accelerations in mm/s2, per axis X Y Z E."""
 
     acceleration_mm_s2: float = DEFAULT_ACCELERATION_MM_S2
     junction_deviation_mm: float = DEFAULT_JUNCTION_DEVIATION_MM
-    maximum_speed_mm_s: tuple[float | None, float | None, float | None, float | None] = (None, None, None, None)
-    maximum_acceleration_mm_s2: tuple[float | None, float | None, float | None, float | None] = (None, None, None, None)
+    maximum_speed_mm_s: PerAxis = (None, None, None, None)
+    maximum_acceleration_mm_s2: PerAxis = (None, None, None, None)
+
+    def changed(self, change: LimitChange) -> "MotionLimits":
+        """Give the limits after a line of the job changed one."""
+        if change.what == "junction":
+            return replace(self, junction_deviation_mm=change.value)
+        if change.what == "speed":
+            return replace(self, maximum_speed_mm_s=_with(self.maximum_speed_mm_s, change))
+        return replace(self, maximum_acceleration_mm_s2=_with(self.maximum_acceleration_mm_s2, change))
 
 
-def junction_speed(cosine: F64, acceleration_mm_s2: F64, deviation_mm: float) -> F64:
+def junction_speed(cosine: F64, acceleration_mm_s2: F64, deviation_mm: F64 | float) -> F64:
     """Give the speed at which a corner may be passed, mm/s: (n,) float64, inf where the path goes straight on.
 
     A circle tangent to both legs, whose nearest point is ``deviation_mm`` from the corner, is passed with the given
@@ -88,6 +105,7 @@ class _Pieces:
     uz: F64
     stops: Bool
     dwell: F64
+    deviation: F64
 
     def part(self, rows: slice) -> "_Pieces":
         return _Pieces(*(getattr(self, name)[rows] for name in self.__slots__))
@@ -123,9 +141,23 @@ class Planner:
         """Planned seconds of motion and dwell, of all that is settled."""
         return self._clock_s
 
-    def feed(self, moves: Moves, owner: I64) -> Planned:
-        """Take moves, each with a number of its owner (a layer); give what is settled by now."""
-        pieces = self._pieces(moves, owner)
+    def feed(self, moves: Moves, owner: I64, changes: Sequence[LimitChange] = ()) -> Planned:
+        """Take moves, each with a number of its owner (a layer); give what is settled by now.
+
+        Args:
+            changes: what the job changes of the limits at lines among these moves, in order.
+        """
+        pieces: _Pieces | None = None
+        begin = 0
+        for change in changes:
+            end = int(np.searchsorted(moves.line, change.line))
+            if end > begin:
+                part = self._pieces(moves.take(slice(begin, end)), owner[begin:end])
+                pieces = part if pieces is None else pieces.joined(part)
+                begin = end
+            self._limits = self._limits.changed(change)
+        part = self._pieces(moves.take(slice(begin, None)) if begin else moves, owner[begin:])
+        pieces = part if pieces is None else pieces.joined(part)
         if self._tail is not None:
             pieces = self._tail.joined(pieces)
         return self._settle(pieces, last=False)
@@ -166,7 +198,10 @@ class Planner:
         stops = alone | (moves.kind == WAIT)
         length = np.where(moves.kind == WAIT, 0.0, length)
         self.dwell_s += float(moves.dwell_s.sum())
-        return _Pieces(moves.line, owner, length, cruise, acceleration, ux, uy, uz, stops, moves.dwell_s)
+        # An arc is passed with the acceleration that its radius takes, whatever its chords' corners would allow.
+        cruise = np.minimum(cruise, np.sqrt(acceleration * moves.radius_mm))
+        deviation = np.full(len(moves), self._limits.junction_deviation_mm)
+        return _Pieces(moves.line, owner, length, cruise, acceleration, ux, uy, uz, stops, moves.dwell_s, deviation)
 
     def _settle(self, pieces: _Pieces, *, last: bool) -> Planned:
         count = len(pieces.line)
@@ -176,7 +211,7 @@ class Planner:
         cap = np.empty(count + 1)
         cosine = pieces.ux[:-1] * pieces.ux[1:] + pieces.uy[:-1] * pieces.uy[1:] + pieces.uz[:-1] * pieces.uz[1:]
         acceleration = np.minimum(pieces.acceleration[:-1], pieces.acceleration[1:])
-        corner = junction_speed(cosine, acceleration, self._limits.junction_deviation_mm)
+        corner = junction_speed(cosine, acceleration, pieces.deviation[1:])
         corner = np.minimum(corner, np.minimum(pieces.cruise[:-1], pieces.cruise[1:]))
         cap[1:-1] = np.where(pieces.stops[:-1] | pieces.stops[1:], 0.0, corner**2)
         cap[0] = self._entry
