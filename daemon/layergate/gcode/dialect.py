@@ -18,8 +18,8 @@ class Dialect:
     """
 
     g90_g91_and_e: EModeScope = "while-relative"
-    """What G90/G91 do to the extruder axis. ``until-stated``: they switch it, until the next M82/M83.
-    ``while-relative``: E is relative while M83 is in force, and while G91 is unless an M82 came after it. ``never``: only M82/M83 count."""
+    """What G90/G91 do to the extruder axis. ``until-stated``: they switch it, until the next M82/M83. ``while-relative``:
+    E is relative while M83 is in force, and while G91 is unless an M82 came after it. ``never``: only M82/M83 count."""
 
     parentheses_are_comments: bool = True
     """Whether ``(...)`` is a comment (RS-274/NGC 3.3.4) and is taken out before sending. Printers of the community
