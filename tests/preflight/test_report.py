@@ -127,7 +127,7 @@ def test_text_names_place_figures_and_advice() -> None:
 
 def test_notes_are_one_line_unless_asked_for() -> None:
     """Notes are collapsed in every view (domain.md)."""
-    report = report_of(before_line(12, "M302 P1"), BED_235)
+    report = report_of(before_line(12, "M204 S800"), BED_235)
     notes = [finding for finding in report.findings if finding.severity == "note"]
     assert notes
     assert f"{len(notes)} note" in report_text(report)
