@@ -156,6 +156,17 @@ def test_a_changed_digit_in_a_numbered_job_breaks_its_checksum(kind: str) -> Non
     assert not finding.releasable
 
 
+@pytest.mark.parametrize("seed", [0, 1, 3])
+def test_a_shift_has_its_distance(seed: int) -> None:
+    """Everything from one height up lies aside by what the maker says; a bead's width is the least that can be told."""
+    damaged = apply_damage("layers-shifted", good("plate-sparse")[0], seed)
+    finding = found(report_of(damaged.text, PRINTER), "shifted-layers")[0]
+    assert damaged.size["shift_mm"] > 1
+    assert finding.evidence["shift_mm"] == pytest.approx(damaged.size["shift_mm"], abs=0.05)
+    assert finding.evidence["shift_x_mm"] == pytest.approx(damaged.size["dx_mm"], abs=0.05)
+    assert finding.where.layer == damaged.layers[0] + 1
+
+
 def test_two_jobs_in_one_file_are_asked_about() -> None:
     """The part is printed, ends, is homed, and is printed again in the same place."""
     specimen = make_specimen("tube", 4)
