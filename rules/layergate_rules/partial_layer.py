@@ -135,7 +135,7 @@ class PartialLayer(Rule):
             return None  # supports on heights of their own stand between
         samples = two_below.samples
         tracks = _tracks(two_below)
-        gone = np.flatnonzero(~_beside(tracks, beads))
+        gone = np.flatnonzero((tracks >= 0) & ~_beside(tracks, beads))
         if float(samples.weight_mm[gone].sum()) < self.limits.least_lost_path_mm:
             return None
         tracks = tracks[gone]
@@ -267,15 +267,23 @@ class PartialLayer(Rule):
 
 
 _FINE_MM = 0.2
+_LONGEST_TURN_MM = 3.0
 _DIRECTIONS = 16  # over half a turn; neighbours count as the same way, so about 17 degrees either side
 _NEIGHBOURS = neighbour_offsets()
 
 
 def _tracks(layer: Beads) -> np.ndarray:
-    """Give cell and direction of each sample as one number: (m,) int64."""
+    """Give cell and direction of each sample as one number: (m,) int64; -1 where infill turns from line to line."""
     cells = cell_keys(layer.samples.x_mm, layer.samples.y_mm, _FINE_MM)
-    classes = np.rint(_direction(layer) * (_DIRECTIONS / np.pi)).astype(np.int64) % _DIRECTIONS
-    return cells * _DIRECTIONS + classes[layer.samples.bead]
+    direction = _direction(layer)
+    classes = np.rint(direction * (_DIRECTIONS / np.pi)).astype(np.int64) % _DIRECTIONS
+    tracks: np.ndarray = cells * _DIRECTIONS + classes[layer.samples.bead]
+    # Short beads across the ones before and after them: a row of them beside a wall would look like one.
+    bend = np.abs(np.diff(direction)) % np.pi
+    sharp = np.minimum(bend, np.pi - bend) > np.radians(60)
+    turns = layer.length_mm < _LONGEST_TURN_MM
+    turns &= np.concatenate(([True], sharp)) & np.concatenate((sharp, [True]))
+    return np.where(turns[layer.samples.bead], -1, tracks)
 
 
 def _beside(tracks: np.ndarray, layer: Beads) -> np.ndarray:

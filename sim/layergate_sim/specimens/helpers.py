@@ -71,7 +71,10 @@ def raft_levels(solids: Sequence[Solid], head: ToolHead, recipe: Recipe) -> tupl
     z = 0.0
     areas = []
     for solid in solids:
-        x0, y0, x1, y1 = solid.region(0.1).box_mm
+        # Supports stand on the raft, too.
+        boxes = [solid.region(0.1).box_mm, *(overhang.area.box_mm for overhang in solid.overhangs)]
+        x0, y0 = min(box[0] for box in boxes), min(box[1] for box in boxes)
+        x1, y1 = max(box[2] for box in boxes), max(box[3] for box in boxes)
         grow = 2 * RAFT_MARGIN_MM
         areas.append(Region((RoundedRect((x0 + x1) / 2, (y0 + y1) / 2, x1 - x0 + grow, y1 - y0 + grow, 3.0),)))
 
