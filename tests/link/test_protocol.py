@@ -420,12 +420,52 @@ def test_moves_that_fall_silent_count_as_lost_sooner() -> None:
 
 
 def test_a_person_may_take_as_long_as_needed() -> None:
-    """M0 and filament changes wait in silence without limit."""
+    """M0 and filament changes wait in silence without limit; a few probes see whether the command had arrived at all."""
     bench = Bench()
     bench.send("M600")
     bench.sent()
     assert bench.wait(24 * 3600) == []
-    assert bench.sent() == []
+    probes = bench.sent()
+    assert len(probes) == LIMITS.person_probes
+    assert set(probes) == {"N2 M105*37"}  # facts.md 1.1: computed, not sent by the machine under test
+
+
+def test_a_wait_for_a_person_that_never_arrived_is_found() -> None:
+    """The line was lost, so nobody will ever be asked: a probe finds the gap, and the printer asks for the line."""
+    bench = Bench()
+    bench.send("M600")
+    bench.sent()
+    bench.wait(LIMITS.longest_timeout_s + 0.1)
+    bench.say("Error:Line Number is not Last Line Number+1, Last Line: 0", "Resend: 1", "ok")
+    bench.wait(1.0)
+    assert bench.sent()[-1].startswith("N1 M600*")
+
+
+def test_an_unreadable_answer_is_asked_for_again_at_once() -> None:
+    """Answers that are damaged come from a printer that is not slow: sixteen probes within seconds, then fewer."""
+    bench = Bench()
+    bench.send("G1 X1")
+    bench.sent()
+    sent = 0
+    for _ in range(LIMITS.hurried_probes):
+        bench.say("Re\x05end 1")
+        bench.wait(LIMITS.shortest_timeout_s + 0.01)
+        sent += 1
+        assert [line.split("*")[0] for line in bench.sent()] == ["N2 M105"]
+    for _ in range(20):
+        bench.say("Re\x05end 1")
+        bench.wait(LIMITS.shortest_timeout_s + 0.01)
+    assert len(bench.sent()) <= 4  # at growing intervals again, within 5 s: not even the worst wire makes a storm
+
+
+def test_half_a_reply_does_not_spoil_the_answer_to_a_probe() -> None:
+    """A reply whose line end was lost is dropped before the printer is asked anew."""
+    bench = Bench()
+    bench.send("G1 X1")
+    bench.machine.receive(b"o", bench.now)
+    bench.wait(LIMITS.first_timeout_s + 0.1)
+    bench.say("ok T:20.0 /0.0")
+    assert bench.machine.ledger.acked == 2
 
 
 def test_busy_restarts_the_timeout() -> None:

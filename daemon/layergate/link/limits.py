@@ -24,6 +24,16 @@ class Limits:
     longest_timeout_s: float = 10.0
     """Not above, for the first probe: longer moves than this are rare, and a probe too many is harmless."""
     longest_probe_interval_s: float = 30.0
+    longest_probe_interval_long_s: float = 300.0
+    """The same with a long command under way: its lost acknowledgement is found 5 min later at most, and a heat-up of
+    half an hour takes some 10 probes, which a ring holds."""
+    person_probes: int = 5
+    """So many probes, over 5 min, while a command may wait for a person: enough to find one that never arrived."""
+    hurried_probes: int = 16
+    """Probes in a row that may come at once because the answer could not be read. With 1 % of bytes damaged both ways
+    two answers in five are unreadable, so 16 in a row come once in a million."""
+    hurried_probes_long: int = 4
+    """The same with a long command under way, whose reports (a bed's heights) may be unreadable to us as well."""
     settle_s: float = 0.01
     """After a Resend, quiet this long means that all answers to lines under way are in."""
     trailing_ok_s: float = 0.25

@@ -77,6 +77,8 @@ class LineProtocol:
         self._proving = False
         self._proof_oks = 0
         self._proof_tries = 0
+        self._proof_heard = False
+        """Something came in answer to the last try."""
         self._proof_line = 0
         """A new line whose acceptance has to do as a proof, where refusals are not told."""
         self._certain_to = 0
@@ -262,7 +264,7 @@ class LineProtocol:
             self._transmit(line, now)
 
     def _arm(self, now: float) -> None:
-        self._timing.arm(now, self.ledger.acked, waiting=bool(self.ledger.flight) or self._proving)
+        self._timing.arm(now, self.ledger, waiting=bool(self.ledger.flight) or self._proving)
 
     def _overdue(self, now: float) -> None:
         if self.state is Link.SYNCING:
@@ -279,13 +281,17 @@ class LineProtocol:
         self._go(On.OVERDUE)
         self._timing.probed()
         self.probes += 1
-        if self._proving:
+        if self._buffer.unfinished and now >= self._timing.heard_at + self.limits.stray_wait_s:
+            self._buffer.clear()  # its end was lost; else it would spoil the answer to the probe too
+            self.garbled += 1
+        if self._proving and not self._proof_heard:
             self._proof_tries += 1
             if self._proof_tries >= self.limits.proof_tries and not self._proof_line:
                 line = self.ledger.append(_PROBE, Patience.PROMPT, query=True)
                 self._proof_line = line.number
                 self._transmit(line, now)
                 return
+        self._proof_heard = False
         last = self.ledger.line(self.ledger.last)
         if not (last.query and (last.number > self.ledger.acked or self._proving)):
             last = self.ledger.append(_PROBE, Patience.PROMPT, query=True)
@@ -356,8 +362,11 @@ class LineProtocol:
                 self._timing.overdue_at = now + self.limits.settle_s
                 return
             if self._proving and self.state is Link.PROBING:
+                self._proof_heard = True
                 if self._is_proof(reply):
                     self._proved(now)
+                else:
+                    self._timing.hurry(now, self.ledger)  # it listens: ask again at once
                 return
             if reply.slots is not None:
                 self._slots = max(1, reply.slots)
@@ -425,6 +434,7 @@ class LineProtocol:
                 self._timing.measure(now)
         if ledger.acked > before:
             self._plausibility.clear()
+            self._timing.accepted()
             if self.state is not Link.READY:
                 self._go(On.ACKED)
                 self._settle_at = None
@@ -495,9 +505,11 @@ class LineProtocol:
         if trailing.usual and not trailing.due and self._certain and not self.ledger.flight:
             self._resume(now)
             return
-        quiet_s = self.limits.trailing_ok_s if trailing.usual and trailing.due else self.limits.settle_s
         # Rounds that march on by one line each are echoes of lines sent twice: listen longer, and they die out.
-        self._settle_at = now + quiet_s * 2 ** min(self._rounds_in_row, _MOST_DOUBLINGS)
+        quiet_s = self.limits.settle_s * 2 ** min(self._rounds_in_row, _MOST_DOUBLINGS)
+        if trailing.usual and trailing.due:
+            quiet_s = max(quiet_s, self.limits.trailing_ok_s)
+        self._settle_at = now + quiet_s
 
     def _implausible(self, verdict: Verdict, reply: Reply, now: float) -> None:
         if verdict is Verdict.RESTARTED:
@@ -546,7 +558,10 @@ class LineProtocol:
         if self.state is Link.BOOTING:
             self._settle_at = now + self.limits.boot_quiet_s
         else:
-            self.garbled += reply.kind is Kind.OTHER
+            if reply.kind is Kind.OTHER:
+                self.garbled += 1
+                if self.state in (Link.READY, Link.PROBING):
+                    self._timing.hurry(now, self.ledger)
             self._signals.append(signals.Remark(reply.text, remark_kind(reply.text)))
 
     def _on_action(self, reply: Reply, now: float) -> None:

@@ -101,8 +101,13 @@ class LineBuffer:
             self._rest = b""
         return [line for line in lines if line]
 
+    @property
+    def unfinished(self) -> bool:
+        """A line has begun and not ended."""
+        return bool(self._rest)
+
     def clear(self) -> None:
-        """Forget an unfinished line: the connection is a new one."""
+        """Forget an unfinished line: the connection is a new one, or the line's end was lost."""
         self._rest = b""
 
 

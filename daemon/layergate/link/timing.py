@@ -2,10 +2,14 @@
 
 A line time-out never means "send it again": it means "probe". Commands that heat, home, probe or are unknown have no
 line time-out, only a liveness condition; commands that wait for a person have neither (commands.py).
+
+Probes come at growing intervals while the printer is silent, for it may be slow and its ring is small. A line that can't
+be read while an answer is due is most likely that answer, damaged: then the printer is not slow, and the next probe comes
+at once. So a bad wire costs tenths of a second, not the half minutes that growing intervals come to.
 """
 
 from layergate.link.commands import Patience
-from layergate.link.ledger import Line
+from layergate.link.ledger import Ledger, Line
 from layergate.link.limits import Limits
 
 
@@ -22,12 +26,13 @@ class Timing:
         self._waiting_since = 0.0
         self._smoothed_s: float | None = None
         self._probes_in_row = 0
+        self._hurried = 0
         self._last_long = 0
         self._last_person = 0
 
     def restart(self, now: float) -> None:
         """Begin a new numbering."""
-        self._last_long = self._last_person = self._probes_in_row = 0
+        self._last_long = self._last_person = self._probes_in_row = self._hurried = 0
         self._waiting_since = now
 
     def sent(self, line: Line, now: float, *, alone: bool) -> None:
@@ -41,7 +46,13 @@ class Timing:
                 self._last_person = line.number
 
     def measure(self, now: float) -> None:
-        """Learn from the acknowledgement of a prompt line how long they take (smoothed as in RFC 6298, gain 1/8)."""
+        """Learn from the acknowledgement of a prompt line how long they take (smoothed as in RFC 6298, gain 1/8).
+
+        Nothing is learned while probes are under way: the time then is ours, not the printer's (Karn's rule, section 3
+        there).
+        """
+        if self._probes_in_row:
+            return
         waited = now - self._waiting_since
         smoothed = self._smoothed_s
         self._smoothed_s = waited if smoothed is None else smoothed + (waited - smoothed) / 8
@@ -52,23 +63,51 @@ class Timing:
         if progress:
             self._probes_in_row = 0
 
+    def accepted(self) -> None:
+        """Note that lines were accepted: unreadable answers are counted anew."""
+        self._hurried = 0
+
     def probed(self) -> None:
         """Note a probe: the next one comes later."""
         self._probes_in_row += 1
 
-    def arm(self, now: float, acked: int, *, waiting: bool) -> None:
+    def hurry(self, now: float, ledger: Ledger) -> None:
+        """Have the next probe come soon, for something unreadable was heard while an answer is due. Bounded, since
+        what can't be read may also be a report of firmware unknown to us, with a line still waiting behind it."""
+        limits = self._limits
+        most = limits.hurried_probes_long if self._patience(ledger) else limits.hurried_probes
+        if self.overdue_at is None or self._hurried >= most:
+            return
+        soon = now + limits.shortest_timeout_s
+        if soon < self.overdue_at:
+            self._hurried += 1
+            self._probes_in_row = 0
+            self.overdue_at = soon
+
+    def arm(self, now: float, ledger: Ledger, *, waiting: bool) -> None:
         """Set when an acknowledgement is overdue; ``waiting``: one is due at all."""
         limits = self._limits
-        if not waiting or self._last_person > acked:
+        of_lines = self._patience(ledger)
+        growth = 2.0 ** min(self._probes_in_row, 10)
+        if not waiting or (of_lines is Patience.PERSON and self._probes_in_row >= limits.person_probes):
             self.overdue_at = None
-        elif self._last_long > acked:
-            # No line time-out, but see now and then whether a long command's acknowledgement was lost.
-            self.overdue_at = now + limits.longest_timeout_s * 2.0**self._probes_in_row
+        elif of_lines:
+            # No line time-out, but see now and then whether the command or its acknowledgement was lost.
+            self.overdue_at = now + min(limits.longest_timeout_s * growth, limits.longest_probe_interval_long_s)
         else:
             first_s = limits.first_timeout_s
             if self._smoothed_s is not None:
                 first_s = min(max(8 * self._smoothed_s, limits.shortest_timeout_s), limits.longest_timeout_s)
-            self.overdue_at = now + min(first_s * 2.0**self._probes_in_row, limits.longest_probe_interval_s)
+            self.overdue_at = now + min(first_s * growth, limits.longest_probe_interval_s)
+
+    def _patience(self, ledger: Ledger) -> Patience:
+        """Give the greatest patience of the lines that may be under way; one that was refused and waits its turn again
+        excuses nothing."""
+        if self._last_long <= ledger.acked:
+            return Patience.PROMPT
+        if self._last_long < ledger.cursor:
+            return Patience.PERSON if self._last_person > ledger.acked else Patience.LONG
+        return max((line.patience for line in ledger.flight), default=Patience.PROMPT)
 
     def silence_limit_s(self, acked: int) -> float | None:
         """Give how long nothing need be heard; None: for ever. Counts lines that were acknowledged, but may still wait
