@@ -21,10 +21,11 @@ def codes_of(commands: Iterable[str]) -> I32:
 
 def rows_of(columns: Columns, codes: I32) -> I64:
     """Give the rows with one of some commands, rising: (m,) int64."""
-    # Nearly all lines are moves; looking them up would cost more than everything else here.
-    others = np.flatnonzero((columns.code < code_of("G0")) | (columns.code > code_of("G3")))
-    rows: I64 = others[np.isin(columns.code[others], codes)]
-    return rows
+    rows, present = columns.rare()
+    if present.isdisjoint(codes.tolist()):
+        return rows[:0]
+    found: I64 = rows[np.isin(columns.code[rows], codes)]
+    return found
 
 
 def value_of(columns: Columns, row: int, letter: str) -> float | None:

@@ -63,7 +63,9 @@ class RepeatedBlock(Rule):
         self._hashes = np.concatenate((self._hashes[-_REACH:], fresh))
         new, known = len(fresh), len(self._hashes)
         first = known - new
-        for lag in range(1, min(_REACH, known - 1) + 1):
+        # Most jobs have no two sectors alike within reach: one look tells.
+        alike = bool(self._runs) or len(set(self._hashes.tolist())) < known
+        for lag in range(1, min(_REACH, known - 1) + 1) if alike else ():
             at = max(first, lag)
             equal = self._hashes[at:] == self._hashes[at - lag : known - lag]
             if not equal.any() and lag not in self._runs:
