@@ -11,7 +11,15 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from layergate.layers.histogram import AREA_BINS, GAP_BINS, area_histogram, area_quantiles, gap_histogram, gap_quantiles
+from layergate.layers.histogram import (
+    AREA_BINS,
+    GAP_BINS,
+    GapStore,
+    area_histogram,
+    area_quantiles,
+    gap_histogram,
+    gap_quantiles,
+)
 from layergate.layers.layermap import DIRECTIONS, LayerRow
 from layergate.layers.support import Samples, SupportField, Tops
 from layergate.layers.tolerances import TOLERANCES
@@ -94,22 +102,14 @@ class _Open:
     samples: list[Samples] = field(default_factory=list)
     beads_kept: int = 0
 
-    def row(self) -> LayerRow:
-        bins = np.flatnonzero(self.gaps)
-        weights = self.gaps[bins]
-        if len(bins) > 512:  # coarser where gaps spread over many values, so that a row stays small
-            coarse = bins // 8
-            weights = np.bincount(coarse, weights).astype(np.float64)
-            bins = np.flatnonzero(weights)
-            weights = weights[bins]
-            bins = bins * 8 + 4
+    def row(self, gaps: GapStore) -> LayerRow:
         return LayerRow(
             z_mm=self.z_mm, stack=self.stack, ramp=self.ramp, first_line=self.first_line, last_line=self.last_line,
             beads=self.beads, path_mm=self.path_mm, laid_mm=self.laid_mm, dry_mm=self.dry_mm,
             box_mm=(self.box[0], self.box[1], self.box[2], self.box[3]),
             gap_mm=tuple(gap_quantiles(self.gaps).tolist()), area_mm2=tuple(area_quantiles(self.areas).tolist()),
             fill_mm=tuple(area_quantiles(self.fills).tolist()),
-            gap_bins=bins.astype(np.int32), gap_weights=weights.astype(np.float32), directions=self.directions,
+            gaps=gaps.add(self.gaps), directions=tuple(self.directions.tolist()),
             hot_end_c=self.hot_end_c,
         )  # fmt: skip
 
@@ -143,6 +143,7 @@ class LayerBuilder:
         self._last_end = (np.nan, np.nan, np.nan)
         self._older: Tops | None = None  # what stood when the present stack began
         self._older_top = -np.inf
+        self.gaps = GapStore()
         self.crossings: list[Crossing] = []
         self.flow_known = False
         self.purge_filament_mm = 0.0
@@ -412,10 +413,10 @@ class LayerBuilder:
         del self._open[layer.stack, layer.key]
         self._samples_kept -= sum(len(part.bead) for part in layer.samples)
         if layer.purge:
-            self._purges[layer.identifier] = layer.row()
+            self._purges[layer.identifier] = layer.row(self.gaps)
             self.purge_filament_mm += layer.laid_mm
             return
-        self._rows[layer.identifier] = layer.row()
+        self._rows[layer.identifier] = layer.row(self.gaps)
         if self._on_layer is not None:
             self._on_layer(_beads(layer))
 

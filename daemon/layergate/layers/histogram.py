@@ -1,5 +1,7 @@
 """Weighted histograms with fixed bins, from which a layer's quantiles are taken without keeping its beads."""
 
+from array import array
+
 import numpy as np
 import numpy.typing as npt
 
@@ -9,12 +11,49 @@ GAP_BIN_MM = 0.002
 GAP_BINS = 4096
 """Gaps of up to 8.19 mm; larger ones (bridges, roofs) count in the last bin."""
 
+_MOST_BINS = 128  # of one layer in a GapStore
+
 LOWEST_AREA_MM2 = 1e-4
 AREA_BINS = 2400
 AREA_BIN_LN = 0.006
 """Bead areas from 1e-4 to 180 mm2 in steps of 0.6 %."""
 
 QUANTILES = (0.10, 0.25, 0.50, 0.75, 0.90)
+
+
+class GapStore:
+    """Gap histograms of many layers, sparse, in two growing columns.
+
+    Small arrays that live as long as the job would lie between the large ones that come and go, and the memory between
+    them could not be given back.
+    """
+
+    def __init__(self) -> None:
+        self._bins = array("H")
+        self._weights = array("f")
+        self._ends = array("L", [0])
+
+    def add(self, histogram: F64) -> int:
+        """Keep the bins that are not empty; give the number by which ``get`` finds them."""
+        bins = np.flatnonzero(histogram)
+        weights: F64 = histogram[bins]
+        for width in (8, 32):  # coarser where gaps spread over many values, so that a layer stays small
+            if len(bins) > _MOST_BINS:
+                coarse: F64 = np.bincount(np.flatnonzero(histogram) // width, histogram[histogram > 0]).astype(
+                    np.float64
+                )
+                bins = np.flatnonzero(coarse)
+                weights, bins = coarse[bins], bins * width + width // 2
+        self._bins.frombytes(bins.astype(np.uint16).tobytes())
+        self._weights.frombytes(weights.astype(np.float32).tobytes())
+        self._ends.append(len(self._bins))
+        return len(self._ends) - 2
+
+    def get(self, number: int) -> tuple[F64, F64]:
+        """Give the gaps, mm, and the path length at each: two (n,) float64."""
+        part = slice(self._ends[number], self._ends[number + 1])
+        gaps = np.array(self._bins[part], np.float64) * GAP_BIN_MM
+        return gaps, np.array(self._weights[part], np.float64)
 
 
 def gap_histogram(gap_mm: npt.NDArray[np.float32], weight: npt.NDArray[np.float32]) -> F64:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from layergate.layers.histogram import GAP_BIN_MM, QUANTILES
+from layergate.layers.histogram import QUANTILES, GapStore
 
 F64 = npt.NDArray[np.float64]
 I64 = npt.NDArray[np.int64]
@@ -42,11 +42,10 @@ class LayerRow:
     """Bead cross-section: quantiles QUANTILES over the path; NaN where no flow is known."""
     fill_mm: tuple[float, ...]
     """Bead cross-section over the bead's mean gap, which is about its width: quantiles QUANTILES over the path."""
-    gap_bins: npt.NDArray[np.int32]
-    gap_weights: npt.NDArray[np.float32]
-    """The gap's histogram, sparse: bins of GAP_BIN_MM and path length in each."""
-    directions: npt.NDArray[np.float32]
-    """(DIRECTIONS,) path length by direction of the beads, modulo half a turn."""
+    gaps: int
+    """Where the gap's histogram lies in the builder's GapStore."""
+    directions: tuple[float, ...]
+    """DIRECTIONS path lengths by direction of the beads, modulo half a turn."""
     hot_end_c: float
     """Lowest stated hot-end target while laying; NaN where never stated."""
 
@@ -81,8 +80,8 @@ class LayerMap:
     directions: F64
     """(n, DIRECTIONS): share of path length by direction."""
     hot_end_c: F64
-    _gap_bins: tuple[npt.NDArray[np.int32], ...]
-    _gap_weights: tuple[npt.NDArray[np.float32], ...]
+    _gaps: GapStore
+    _gap_of_layer: tuple[int, ...]
     flow_known: bool
     """Whether the job says how much filament its moves push."""
 
@@ -91,11 +90,10 @@ class LayerMap:
 
     def gap_share(self, layer: int, low_mm: float, high_mm: float) -> float:
         """Give the share of a layer's path (layer: index from 0) whose gap lies in [low, high)."""
-        weights = self._gap_weights[layer]
+        gap, weights = self._gaps.get(self._gap_of_layer[layer])
         total = float(weights.sum())
         if total <= 0:
             return float("nan")
-        gap = self._gap_bins[layer] * GAP_BIN_MM
         return float(weights[(gap >= low_mm) & (gap < high_mm)].sum()) / total
 
     def columns(self) -> dict[str, list[int | float | None]]:
@@ -120,7 +118,9 @@ class LayerMap:
         }
 
 
-def layer_map(rows: list[LayerRow], planned_s: list[float], filament_area_mm2: float, flow_known: bool) -> LayerMap:
+def layer_map(
+    rows: list[LayerRow], gaps: GapStore, planned_s: list[float], filament_area_mm2: float, flow_known: bool
+) -> LayerMap:
     """Build the map from finished rows, which are in their final order. No rows give an empty map."""
     count = len(rows)
     z = np.array([row.z_mm for row in rows])
@@ -163,7 +163,7 @@ def layer_map(rows: list[LayerRow], planned_s: list[float], filament_area_mm2: f
         planned_s=np.array(planned_s, np.float64),
         directions=directions / np.where(total > 0, total, 1.0),
         hot_end_c=np.array([row.hot_end_c for row in rows]),
-        _gap_bins=tuple(row.gap_bins for row in rows),
-        _gap_weights=tuple(row.gap_weights for row in rows),
+        _gaps=gaps,
+        _gap_of_layer=tuple(row.gaps for row in rows),
         flow_known=flow_known,
     )

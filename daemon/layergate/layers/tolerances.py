@@ -40,7 +40,7 @@ class Tolerances:
     crossing_mm: float = 0.5
     """A move this far below the top of what is printed goes through it; skimming a first layer stays within 0.3."""
 
-    open_layers: int = 24
+    open_layers: int = 8
     """Layers of a stack that may still grow; interleaved supports and towers come back to the last few only."""
 
     least_bead_mm: float = 0.05

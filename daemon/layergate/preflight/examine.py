@@ -35,7 +35,7 @@ from layergate.toolpath.planner import (
 )
 from layergate.toolpath.reader import MoveReader
 
-PIECE_BYTES = 512 * 1024
+PIECE_BYTES = 256 * 1024
 _CLAIM_BLOCKS = 4  # claims of key and value stand within this many blocks from the start and end of a job
 _END_COMMANDS = 64
 _MOVE_CODES = [code_of(name) for name in ("G0", "G1", "G2", "G3", "G5")]
@@ -243,7 +243,7 @@ class _Preflight:
         job.purge_mm = layers.purge_filament_mm
         by_number = {number: identifier for identifier, number in numbers.items() if number}
         seconds = [float(self._seconds[by_number[n]]) for n in range(1, len(rows) + 1)]
-        made = layer_map(rows, seconds, self._filament_area(), layers.flow_known)
+        made = layer_map(rows, layers.gaps, seconds, self._filament_area(), layers.flow_known)
         for column in fields(LayerMap):
             value = getattr(made, column.name)
             if isinstance(value, np.ndarray):
