@@ -446,11 +446,9 @@ def test_an_unreadable_answer_is_asked_for_again_at_once() -> None:
     bench = Bench()
     bench.send("G1 X1")
     bench.sent()
-    sent = 0
     for _ in range(LIMITS.hurried_probes):
         bench.say("Re\x05end 1")
         bench.wait(LIMITS.shortest_timeout_s + 0.01)
-        sent += 1
         assert [line.split("*")[0] for line in bench.sent()] == ["N2 M105"]
     for _ in range(20):
         bench.say("Re\x05end 1")

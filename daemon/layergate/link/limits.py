@@ -11,6 +11,8 @@ class Limits:
     """Listen this long after opening. Opening may reset a board, whose bootloader takes 1-2 s (common practice)."""
     boot_quiet_s: float = 0.3
     """After a greeting the settings report follows; go on when it has paused this long."""
+    boot_longest_s: float = 10.0
+    """Go on after this long in any case: some never stop talking."""
     sync_retry_s: float = 2.0
     """M110 unanswered: again. It moves nothing, so repeating it is harmless."""
     sync_oks: int = 2
@@ -42,6 +44,8 @@ class Limits:
     """A ``wait`` counts only if our newest line is older: it may have been sent before that line arrived."""
     error_judged_s: float = 0.5
     """An unknown ``Error:`` is the wire's if a Resend follows within this, else the machine's."""
+    reason_after_s: float = 0.1
+    """An unknown ``Error:`` this soon after a Resend is the reason for that."""
     silence_s: float = 180.0
     """Nothing heard with prompt lines under way: lost. Slow single moves last minutes at most, and busy reports break
     the silence where there are any."""

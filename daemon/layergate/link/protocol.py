@@ -20,7 +20,7 @@ from layergate.link.framing import OVERHEAD_BYTES, SYNC_FRAME
 from layergate.link.ledger import Ledger, Line
 from layergate.link.limits import Limits
 from layergate.link.plausibility import Plausibility, Verdict
-from layergate.link.replies import Kind, LineBuffer, Reply, WireError, read_reply, remark_kind
+from layergate.link.replies import PLAIN_OK, Kind, LineBuffer, Reply, WireError, read_reply, remark_kind
 from layergate.link.signals import Signal
 from layergate.link.states import LINK, Link, On
 from layergate.link.timing import Timing
@@ -30,6 +30,8 @@ _PROBE = b"M105"
 _OF_THE_WIRE = (WireError.NUMBER, WireError.CHECKSUM, WireError.FORM, WireError.DAMAGED)
 _STREAMING = (Link.READY, Link.PROBING, Link.RECOVERING)
 _WAITS_FOR_PERSON = "paused for"
+_ECHO_ROUNDS = 3
+"""So many rounds, each for the next line, are echoes of lines sent twice, whatever reason the printer gives."""
 _MOST_DOUBLINGS = 6
 """Settling after a Resend grows to 2**6 times its length, 0.64 s."""
 
@@ -65,7 +67,10 @@ class LineProtocol:
         self._trailing = TrailingOk(self.limits)
         self._plausibility = Plausibility(self.limits)
         self._settle_at: float | None = None
-        self._query: int | None = None
+        self._settle_by = 0.0
+        """When a printer that never stops talking counts as booted."""
+        self._queries: list[int] = []
+        """Numbers of M105 lines whose answers are due, oldest first."""
         self._told_acked = 0
         self._round = -1
         """The line that the last Resend asked for."""
@@ -74,6 +79,8 @@ class LineProtocol:
         self._rounds_in_row = 0
         self._error: WireError | None = None
         self._unjudged: tuple[float, str] | None = None
+        self._refused_at: float | None = None
+        """When the last Resend came."""
         self._proving = False
         self._proof_oks = 0
         self._proof_tries = 0
@@ -115,6 +122,7 @@ class LineProtocol:
         self._go(On.OPENED)
         self._timing.heard_at = now
         self._settle_at = now + self.limits.boot_s
+        self._settle_by = now + self.limits.boot_longest_s
 
     def closed(self) -> None:
         """Note that the connection is gone; lines under way are of unknown fate."""
@@ -170,6 +178,11 @@ class LineProtocol:
         line = self.ledger.append(command, patience(command), query=query)
         self._transmit(line, now)
         return line.number
+
+    @property
+    def query_due(self) -> bool:
+        """The answer to an M105 is still to come: a second one now could not be told from it."""
+        return bool(self._queries) and self._queries[-1] > self.ledger.acked
 
     @property
     def doubtful(self) -> bool:
@@ -251,7 +264,8 @@ class LineProtocol:
         self.ledger.depart(line)
         self._out.append(line.frame)
         if line.query:
-            self._query = line.number
+            self._queries = [number for number in self._queries if self.ledger.acked < number != line.number]
+            self._queries.append(line.number)
         self._arm(now)
 
     def _send_again(self, now: float) -> None:
@@ -335,7 +349,8 @@ class LineProtocol:
         self._sync_oks = self._certain_to = 0
         self._careful_until = self._same_line = self._told_acked = 0
         self._round = -1
-        self._query = self._error = self._unjudged = None
+        self._queries.clear()
+        self._error = self._unjudged = None
         self.resends = self.stale_resends = self.lost_acks = self.probes = self.garbled = self.ledger.excess = 0
         self._send_sync(now)
 
@@ -349,8 +364,8 @@ class LineProtocol:
     # -- replies --------------------------------------------------------------------------------------------------
 
     def _on_ok(self, reply: Reply, now: float) -> None:
-        if reply.readings:
-            self._signals.append(signals.Temperatures(reply.readings))
+        if reply is not PLAIN_OK:
+            self._pass_on(reply)
         if self.state in _STREAMING:
             if self._trailing.due and self._trailing.is_this(reply, self.ledger.acked, now):
                 if self.state is Link.RECOVERING:
@@ -387,6 +402,15 @@ class LineProtocol:
             self._was_ready = True
             self._signals.append(signals.Synced())
 
+    def _pass_on(self, reply: Reply) -> None:
+        """Tell what an acknowledgement says besides."""
+        if reply.readings:
+            self._signals.append(signals.Temperatures(reply.readings))
+        if reply.position_mm is not None:
+            self._signals.append(signals.Position(*reply.position_mm))
+        if reply.firmware is not None or reply.capabilities:
+            self._signals.append(signals.Identity(reply.firmware, reply.capabilities))
+
     def _is_proof(self, reply: Reply) -> bool:
         """Tell whether an ``ok`` ends a proof: one with our last number, or too many of a printer that refuses
         nothing."""
@@ -400,7 +424,8 @@ class LineProtocol:
     def _proved(self, now: float) -> None:
         self._proving = False
         self.ledger.assume_accepted(self.ledger.last)
-        self._query = self._timing.overdue_at = self._settle_at = None
+        self._queries.clear()
+        self._timing.overdue_at = self._settle_at = None
         self._timing.answered(now, progress=True)
         self._go(On.ACKED)
         self._signals.append(signals.Proved())
@@ -411,18 +436,20 @@ class LineProtocol:
         if self.state is Link.RECOVERING and reply.number is None and not reply.readings:
             # Not the one that trails a Resend: the line asked for was accepted after all, under way a second time.
             ledger.assume_accepted(self._round)
-        elif reply.readings and reply.number is None and self._query is not None:
-            query, self._query = self._query, None
+        elif reply.readings and reply.number is None and self._queries:
+            query = self._queries.pop(0)
             self._certain_to, self._answers_show = query, True
             self.lost_acks += max(0, query - before - 1)
             ledger.assume_accepted(query)
         elif reply.number is not None and self.numbered:
             named = ledger.resolve(reply.number, before + 1)
             if reply.readings:
-                self._query = None
+                self._queries.clear()
             if named is not None and named < ledger.cursor:
                 self.lost_acks += named - before - 1
                 self._certain_to = named
+                if ledger.flight and ledger.flight[0].number == named and not ledger.flight[0].patience:
+                    self._timing.measure(now)
                 ledger.assume_accepted(named)
             elif ledger.resolve(reply.number, ledger.oldest()) is not None:
                 ledger.excess += not reply.duplicate
@@ -445,7 +472,7 @@ class LineProtocol:
             self._fail(f"{ledger.excess} acknowledgements more than there were lines", now)
 
     def _on_resend(self, reply: Reply, now: float) -> None:
-        error, self._error, self._unjudged = self._error, None, None
+        error, self._error, self._unjudged, self._refused_at = self._error, None, None, now
         self._trailing.after_resend(reply, now)
         if self.state is Link.SYNCING:
             self._go(On.ASKED_AGAIN)
@@ -468,7 +495,7 @@ class LineProtocol:
             # All there is was accepted: some line went out twice, or acknowledgements were lost.
             self.lost_acks += number - 1 - ledger.acked
             ledger.assume_accepted(number - 1)
-            self._query = None
+            self._queries.clear()
             self._go(On.ACKED)
             self._settle_at = None
             self._same_line = 0
@@ -478,8 +505,10 @@ class LineProtocol:
                 self._proved(now)
             return
         flight = ledger.flight
-        if self.state is Link.READY and error is WireError.NUMBER and len(flight) == 1 and flight[0].number == number:
+        echo = error is WireError.NUMBER or self._rounds_in_row >= _ECHO_ROUNDS
+        if self.state is Link.READY and echo and len(flight) == 1 and flight[0].number == number:
             self.stale_resends += 1  # the answer to a line that was accepted before: this one is still under way
+            self._rounds_in_row = 0
             return
         self._new_round(number, error, now)
 
@@ -494,7 +523,8 @@ class LineProtocol:
         self._signals.append(signals.ResendAsked(number))
         self.ledger.assume_accepted(number - 1)
         self.ledger.drop_oldest()
-        self._query = self._timing.overdue_at = None
+        self._queries.clear()
+        self._timing.overdue_at = None
         self._go(On.ASKED_AGAIN)
         self._certain = error in (WireError.CHECKSUM, WireError.FORM)
         self._recovering(now)
@@ -523,10 +553,14 @@ class LineProtocol:
         self._error = reply.wire_error
         if reply.wire_error is WireError.MACHINE:
             self._on_fault(reply, now)
-        elif reply.wire_error is WireError.UNKNOWN and self.state not in _STREAMING:
-            self._signals.append(signals.Remark(reply.text, "other"))  # of a boot report, as a rule
+        elif reply.wire_error is WireError.UNKNOWN and (self.state not in _STREAMING or self._just_refused(now)):
+            # Of a boot report, as a rule; or the reason for a Resend, given after it.
+            self._signals.append(signals.Remark(reply.text, "other"))
         elif reply.wire_error is WireError.UNKNOWN:
             self._unjudged = (now + self.limits.error_judged_s, reply.text)
+
+    def _just_refused(self, now: float) -> bool:
+        return self._refused_at is not None and now - self._refused_at <= self.limits.reason_after_s
 
     def _on_fault(self, reply: Reply, now: float) -> None:
         if self.state is not Link.HALTED and self._halt(On.FAULTED, now) is Link.HALTED:
@@ -553,10 +587,11 @@ class LineProtocol:
         self._forget()
         self._go(On.GREETED)
         self._settle_at = now + self.limits.boot_quiet_s
+        self._settle_by = now + self.limits.boot_longest_s
 
     def _on_echo(self, reply: Reply, now: float) -> None:
         if self.state is Link.BOOTING:
-            self._settle_at = now + self.limits.boot_quiet_s
+            self._settle_at = min(now + self.limits.boot_quiet_s, self._settle_by)
         else:
             if reply.kind is Kind.OTHER:
                 self.garbled += 1
@@ -599,7 +634,8 @@ class LineProtocol:
         """Drop all that belongs to lines under way."""
         self._out.clear()
         self.ledger.rewind(self.ledger.last + 1)
-        self._settle_at = self._timing.overdue_at = self._query = self._unjudged = self._error = self._slots = None
+        self._queries.clear()
+        self._settle_at = self._timing.overdue_at = self._unjudged = self._error = self._slots = None
         self._trailing.forget()
         self._proving = False
         self._rounds_in_row = 0

@@ -5,6 +5,7 @@ stale) is the protocol machine's business and is not known here. Whatever it can
 wire has no checksum in this direction.
 """
 
+import re
 from dataclasses import dataclass, field
 from enum import Enum, auto
 
@@ -79,6 +80,9 @@ class Reply:
     """A RESEND whose line also holds the ``ok`` that should have stood on the next."""
 
 
+_REMARKS_AS_ERRORS = ("unknown-command", "cold-extrusion")
+"""Some firmware calls these errors, and acknowledges the line all the same."""
+
 PLAIN_OK = Reply(Kind.OK, "ok")
 
 
@@ -123,8 +127,10 @@ def read_reply(line: bytes) -> Reply:
     if text.startswith("!!"):
         return Reply(Kind.FAULT, text)
     if text[:6].lower() == "error:":
+        if remark_kind(text) in _REMARKS_AS_ERRORS:
+            return Reply(Kind.ECHO, text)
         return Reply(Kind.ERROR, text, wire_error=wire_error(text))
-    if text == "wait":
+    if text.lower() == "wait":
         return Reply(Kind.WAIT, text)
     if tables.GREETING.match(line.decode("latin-1").strip()):
         return Reply(Kind.GREETING, text)
@@ -135,12 +141,10 @@ def read_reply(line: bytes) -> Reply:
     if tables.TEMPERATURE.match(text):
         return Reply(Kind.TEMPERATURE, text, readings=read_temperatures(text))
     if match := tables.POSITION.match(text):
-        e_mm = float(match[4]) if match[4] else None
-        return Reply(Kind.POSITION, text, position_mm=(float(match[1]), float(match[2]), float(match[3]), e_mm))
+        return Reply(Kind.POSITION, text, position_mm=_read_position(match))
     if "FIRMWARE_NAME:" in text or "Cap:" in text:
-        firmware = tables.FIRMWARE.search(text)
-        found = {match[1]: match[2] == "1" for match in tables.CAPABILITY.finditer(text)}
-        return Reply(Kind.IDENTITY, text, firmware=firmware[1] if firmware else None, capabilities=found)
+        firmware, capabilities = _read_identity(text)
+        return Reply(Kind.IDENTITY, text, firmware=firmware, capabilities=capabilities)
     if text[:5].lower() == "echo:" or text.startswith("//"):
         return Reply(Kind.ECHO, text)
     return Reply(Kind.OTHER, text)
@@ -151,15 +155,30 @@ def _read_ok(text: str) -> Reply:
         next((int(group) for group in match.groups() if group), None) if (match := tables.OK_LINE.match(text)) else None
     )
     slots = tables.OK_SLOTS.search(text)
-    readings = read_temperatures(text[2:]) if "T" in text and ":" in text else {}
+    # Some say everything on the acknowledgement itself: position, identity, temperatures.
+    position, identity = tables.POSITION.match(text), "FIRMWARE_NAME:" in text or "Cap:" in text
+    readings = read_temperatures(text[2:]) if "T" in text and ":" in text and not (position or identity) else {}
+    firmware, capabilities = _read_identity(text) if identity else (None, {})
     return Reply(
         Kind.OK,
         text,
         number=number,
         slots=int(slots[1]) if slots else None,
         readings=readings,
+        position_mm=_read_position(position) if position else None,
+        firmware=firmware,
+        capabilities=capabilities,
         duplicate="duplicate" in text,
     )
+
+
+def _read_position(match: re.Match[str]) -> tuple[float, float, float, float | None]:
+    return float(match[1]), float(match[2]), float(match[3]), float(match[4]) if match[4] else None
+
+
+def _read_identity(text: str) -> tuple[str | None, dict[str, bool]]:
+    firmware = tables.FIRMWARE.search(text)
+    return firmware[1] if firmware else None, {match[1]: match[2] == "1" for match in tables.CAPABILITY.finditer(text)}
 
 
 def read_temperatures(text: str) -> dict[str, Reading]:
@@ -185,7 +204,7 @@ def wire_error(text: str) -> WireError:
         return WireError.FORM
     if any(words in low for words in tables.FAULT_WORDS):
         return WireError.MACHINE
-    if _likeness(text) >= tables.LIKENESS:
+    if any(words in low for words in tables.WIRE_WORDS) or _likeness(text) >= tables.LIKENESS:
         return WireError.DAMAGED
     return WireError.UNKNOWN
 

@@ -5,19 +5,23 @@ Data only; replies.py reads with it. Forms are those of facts.md 1.2, in both li
 
 import re
 
-OK = re.compile(r"ok(?=$|[ \t:])")
-OK_LINE = re.compile(r"^ok[ \t]+(?:N:?[ \t]*(\d+)|(\d+)(?=$|[ \t])|duplicate line:?[ \t]*(\d+))")
+OK = re.compile(r"ok(?=$|[ \t:])", re.IGNORECASE)
+OK_LINE = re.compile(r"^ok[ \t]+(?:N:?[ \t]*(\d+)|(\d+)(?=$|[ \t])|duplicate line:?[ \t]*(\d+))", re.IGNORECASE)
 """``ok N:4``, ``ok N4 P15 B3``, ``ok 137``, ``ok duplicate line:4``."""
 OK_SLOTS = re.compile(r"[ \t]B(\d+)(?![\d.:@])")
 """``ok P15 B3``: B without a colon counts free command slots (with one it would be the bed)."""
-RESEND = re.compile(r"(?:resend|rs)[ \t]*:?[ \t]*N?[ \t]*(\d+)[ \t]*(ok)?[ \t]*$", re.IGNORECASE)
-"""``Resend: 3185``, ``Resend:205``, ``rs 17``; a lost line end may have joined the ``ok`` that follows."""
+RESEND = re.compile(r"(?:resend|rs)[ \t]*:?[ \t]*N?[ \t]*(\d+)(?:[ \t]*(ok)|[ \t]+[A-Za-z(].*)?[ \t]*$", re.IGNORECASE)
+"""``Resend: 3185``, ``Resend:205``, ``rs 17``, ``rs 17 (checksum)``; a lost line end may have joined the ``ok`` that
+follows."""
 BUSY = re.compile(r"^(?:echo:[ \t]*)?busy:[ \t]*(.*)$", re.IGNORECASE)
-GREETING = re.compile(r"^[^ -~]*start$")
+GREETING = re.compile(r"^[^ -~]*start$", re.IGNORECASE)
 """Boot word; a restarting port may put a few bytes of noise before it."""
 TEMPERATURE = re.compile(r"^(?:T\d?|B|C)[ \t]?:[ \t]*-?\d")
-POSITION = re.compile(r"^X:[ \t]*(-?\d+(?:\.\d+)?)[ \t]+Y:[ \t]*(-?\d+(?:\.\d+)?)[ \t]+Z:[ \t]*(-?\d+(?:\.\d+)?)"
-                      r"(?:[ \t]+E\d?:[ \t]*(-?\d+(?:\.\d+)?))?")  # fmt: skip
+_MM = r"[ \t]*(-?\d+(?:\.\d+)?)"
+POSITION = re.compile(
+    rf"^(?:ok[ \t]*)?(?:C:[ \t]*)?X:{_MM}[ \t]+Y:{_MM}[ \t]+Z:{_MM}(?:[ \t]+E\d?:{_MM})?", re.IGNORECASE
+)
+"""Answer to M114; some say it on the acknowledgement itself."""
 FIRMWARE = re.compile(r"FIRMWARE_NAME:[ \t]*(.*?)(?=[ \t]+[A-Z_]+:|$)")
 CAPABILITY = re.compile(r"Cap:([A-Z0-9_]+):([01])")
 ACTION = re.compile(r"^//[ \t]*action:[ \t]*([a-z_]+)", re.IGNORECASE)
@@ -25,7 +29,7 @@ ACTION = re.compile(r"^//[ \t]*action:[ \t]*([a-z_]+)", re.IGNORECASE)
 READING = re.compile(
     r"(?:[A-Z]{1,3})?@\d?[ \t]*:[ \t]*-?\d+(?:\.\d+)?"  # heater outputs, read over
     r"|(?:E:[ \t]*-?\d+|W:[ \t]*(?:\d+|\?))(?![\d.])"  # active extruder, seconds still to hold: read over
-    r"|([A-Z]\d?)[ \t]*:[ \t]*(-?\d+(?:\.\d+)?)(?:[ \t]*/[ \t]*(-?\d+(?:\.\d+)?))?"
+    r"|(?<![A-Za-z_])([A-Z]\d?)[ \t]*:[ \t]*(-?\d+(?:\.\d+)?)(?:[ \t]*/[ \t]*(-?\d+(?:\.\d+)?))?"
 )
 """One entry of a temperature report (grammar in facts.md 1.2): sensor, value, target."""
 
@@ -36,6 +40,8 @@ MISSING_SENSOR_C = -273.0
 NUMBER_ERRORS = ("line number is not", "expected line")
 CHECKSUM_ERRORS = ("checksum mismatch",)
 FORM_ERRORS = ("no checksum with line number", "no line number with checksum")
+WIRE_WORDS = ("checksum", "line number")
+"""What errors of the wire speak of, however worded."""
 WIRE_ERRORS = (
     "Error:Line Number is not Last Line Number+1, Last Line: 0",
     "Error:checksum mismatch, Last Line: 0",

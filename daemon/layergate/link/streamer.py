@@ -9,6 +9,7 @@ the protocol can't go on, the same commands go out unnumbered, and again as soon
 Longer than other files (some 540 lines): the ways a run can end cross all that it does, and are read together.
 """
 
+import re
 from collections import deque
 from collections.abc import Iterable
 from typing import Any, Literal
@@ -33,6 +34,7 @@ Outgoing = tuple[EventType, dict[str, Any]]
 _QUERY = b"M105"
 _POSITION = b"M114"
 _G = ord("G")
+_CODE = re.compile(r"[GMT]\d")
 
 
 class Refused(Exception):  # noqa: N818  (it is an answer, not a fault)
@@ -73,6 +75,7 @@ class Streamer:
         self._witness: Witness | None = None
         self._since_certain = 0
         self._renumber_due = False
+        self._dwelled = False
         self._printer_waits = False
         self._resends = 0
         self._started_at = 0.0
@@ -116,7 +119,7 @@ class Streamer:
     def deadline(self) -> float | None:
         """Give the time at which `tick` has something to do."""
         times = [self.protocol.deadline(), self._identity_at, self._end_by]
-        if self.ready and self.protocol.room(len(_QUERY)):
+        if self.ready and self._may_ask():
             times.append(self._polled_at + self._poll_interval())
         return min((time for time in times if time is not None), default=None)
 
@@ -346,8 +349,14 @@ class Streamer:
             self._emit("busy", text=signal.text)
 
     def _on_remark(self, text: str, kind: str, now: float) -> None:
-        if kind == "unknown-command" and self.state is Run.DRAINING and "M400" in text:
+        if (
+            kind == "unknown-command"
+            and self.state is Run.DRAINING
+            and not self._dwelled
+            and ("M400" in text or not _CODE.search(text))
+        ):
             # Dwelling empties the motion queue too (facts.md 1.4), in firmware that knows no M400.
+            self._dwelled = True
             self._chores = deque([(b"G4 P1", ""), (_QUERY, "barrier")])
             self._void_pending()
         if data := self._notices.remark(text, kind, now):
@@ -390,7 +399,7 @@ class Streamer:
             if protocol.quiet:
                 protocol.prove(now)
             return
-        if self.ready and now >= self._polled_at + self._poll_interval() and protocol.room(len(_QUERY)):
+        if self.ready and now >= self._polled_at + self._poll_interval() and self._may_ask():
             self._query(now)
         if self.state is Run.PRINTING:
             self._send_job(now)
@@ -411,7 +420,7 @@ class Streamer:
                 return
             while at < count:
                 line, command = commands[at]
-                if self._since_certain >= self.settings.certain_every_lines and protocol.room(len(_QUERY)):
+                if self._since_certain >= self.settings.certain_every_lines and self._may_ask():
                     self._query(now)
                 if not protocol.room(len(command)):
                     feed.at = at
@@ -447,6 +456,9 @@ class Streamer:
         witness.ask(block, layer)
         self.protocol.submit(_POSITION, now)
         return True
+
+    def _may_ask(self) -> bool:
+        return not self.protocol.query_due and self.protocol.room(len(_QUERY))
 
     def _query(self, now: float) -> None:
         self._polled_at, self._since_certain = now, 0

@@ -48,12 +48,13 @@ class Timing:
     def measure(self, now: float) -> None:
         """Learn from the acknowledgement of a prompt line how long they take (smoothed as in RFC 6298, gain 1/8).
 
-        Nothing is learned while probes are under way: the time then is ours, not the printer's (Karn's rule, section 3
-        there).
+        Nothing is learned from an answer that a probe may have brought about (the idea of Karn's rule, section 3
+        there); but one that comes long after the last probe is of a slow printer, and must be learned from, or it would
+        be probed for ever.
         """
-        if self._probes_in_row:
+        if self._probes_in_row and now - self.sent_at < self._limits.stray_wait_s:
             return
-        waited = now - self._waiting_since
+        waited = min(now - self._waiting_since, self._limits.longest_timeout_s)
         smoothed = self._smoothed_s
         self._smoothed_s = waited if smoothed is None else smoothed + (waited - smoothed) / 8
 
