@@ -35,6 +35,7 @@ _LONGEST_RUN_MM = 100_000.0  # of beads measured at once: some 30 MB of samples
 _FEWEST_RAMPS = 4  # consecutive rising beads that make a spiral; fewer are a way up to the next layer
 _LONGEST_LEVEL_PIECE = 12  # beads of a level piece between two climbs that does not end a spiral
 _SAME_PLACE_MM = 0.01
+_MOST_PURGE_BEADS = 12
 _LONGEST_PURGE_MM = 2500.0  # prime and purge lines before the first layer have at most this path (own choice)
 
 
@@ -437,9 +438,25 @@ class LayerBuilder:
         for layer in sorted(self._open.values(), key=lambda item: item.z_mm):
             self._close(layer)
         order = sorted(self._rows, key=lambda i: (self._rows[i].stack, self._rows[i].z_mm, i))
+        if len(order) > 1 and _is_purge(self._rows[order[0]], self._rows[order[1]]):
+            # Lower than the first layer, so that printing did not go down after it: see _see_purge for the others.
+            first = order.pop(0)
+            self._purges[first] = self._rows.pop(first)
+            self.purge_filament_mm += self._purges[first].laid_mm
         numbers = {identifier: number for number, identifier in enumerate(order, start=1)}
         numbers.update(dict.fromkeys(self._purges, 0))
         return [self._rows[identifier] for identifier in order], numbers
+
+
+def _is_purge(first: LayerRow, second: LayerRow) -> bool:
+    """Say whether a job's first layer is a prime or purge: a few lines, on which the layer after does not stand."""
+    if first.stack != second.stack or first.beads > _MOST_PURGE_BEADS:
+        return False
+    x0, y0, x1, y1 = first.box_mm
+    left, front, right, back = second.box_mm
+    apart = x1 < left or right < x0 or y1 < front or back < y0
+    on_bed = second.gap_mm[0] > 0.9 * second.z_mm
+    return apart and on_bed
 
 
 def _beads(layer: _Open) -> Beads:
