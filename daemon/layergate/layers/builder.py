@@ -438,7 +438,7 @@ class LayerBuilder:
         for layer in sorted(self._open.values(), key=lambda item: item.z_mm):
             self._close(layer)
         order = sorted(self._rows, key=lambda i: (self._rows[i].stack, self._rows[i].z_mm, i))
-        if len(order) > 1 and _is_purge(self._rows[order[0]], self._rows[order[1]]):
+        if len(order) > 1 and _is_purge(self._rows[order[0]], self._rows[order[1]], self._support.bed_mm):
             # Lower than the first layer, so that printing did not go down after it: see _see_purge for the others.
             first = order.pop(0)
             self._purges[first] = self._rows.pop(first)
@@ -448,15 +448,11 @@ class LayerBuilder:
         return [self._rows[identifier] for identifier in order], numbers
 
 
-def _is_purge(first: LayerRow, second: LayerRow) -> bool:
-    """Say whether a job's first layer is a prime or purge: a few lines, on which the layer after does not stand."""
+def _is_purge(first: LayerRow, second: LayerRow, bed_mm: float) -> bool:
+    """Say whether a job's first layer is a prime or purge: a few lines, and the layer after lies on the bed beside them."""
     if first.stack != second.stack or first.beads > _MOST_PURGE_BEADS:
         return False
-    x0, y0, x1, y1 = first.box_mm
-    left, front, right, back = second.box_mm
-    apart = x1 < left or right < x0 or y1 < front or back < y0
-    on_bed = second.gap_mm[0] > 0.9 * second.z_mm
-    return apart and on_bed
+    return second.gap_mm[0] > 0.9 * (second.z_mm - bed_mm)
 
 
 def _beads(layer: _Open) -> Beads:
