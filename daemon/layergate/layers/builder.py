@@ -20,7 +20,7 @@ from layergate.layers.histogram import (
     gap_histogram,
     gap_quantiles,
 )
-from layergate.layers.layermap import DIRECTIONS, LayerRow
+from layergate.layers.layermap import DIRECTIONS, Rows, RowTable
 from layergate.layers.support import Samples, SupportField, Tops
 from layergate.layers.tolerances import TOLERANCES
 from layergate.toolpath.moves import DEPOSIT, DRY, WAIT, Moves
@@ -103,15 +103,12 @@ class _Open:
     samples: list[Samples] = field(default_factory=list)
     beads_kept: int = 0
 
-    def row(self, gaps: GapStore) -> LayerRow:
-        return LayerRow(
-            z_mm=self.z_mm, stack=self.stack, ramp=self.ramp, first_line=self.first_line, last_line=self.last_line,
-            beads=self.beads, path_mm=self.path_mm, laid_mm=self.laid_mm, dry_mm=self.dry_mm,
-            box_mm=(self.box[0], self.box[1], self.box[2], self.box[3]),
-            gap_mm=tuple(gap_quantiles(self.gaps).tolist()), area_mm2=tuple(area_quantiles(self.areas).tolist()),
-            fill_mm=tuple(area_quantiles(self.fills).tolist()),
-            gaps=gaps.add(self.gaps), directions=tuple(self.directions.tolist()),
-            hot_end_c=self.hot_end_c,
+    def row(self, gaps: GapStore) -> tuple[object, ...]:
+        """Give the finished layer in the order of LAYER_ROW."""
+        return (
+            self.z_mm, self.stack, self.ramp, self.first_line, self.last_line, self.beads, self.path_mm, self.laid_mm,
+            self.dry_mm, self.box, gap_quantiles(self.gaps), area_quantiles(self.areas), area_quantiles(self.fills),
+            gaps.add(self.gaps), self.directions, self.hot_end_c,
         )  # fmt: skip
 
 
@@ -128,8 +125,9 @@ class LayerBuilder:
         self._on_layer = on_layer
         self._support = SupportField()
         self._open: dict[tuple[int, int], _Open] = {}
-        self._rows: dict[int, LayerRow] = {}
-        self._purges: dict[int, LayerRow] = {}
+        self._table = RowTable()
+        self._rows: dict[int, int] = {}  # by identifier, the place in the table
+        self._purges: list[int] = []
         self._next = 1
         self._stack = 0
         self._stack_top = -np.inf
@@ -414,10 +412,10 @@ class LayerBuilder:
         del self._open[layer.stack, layer.key]
         self._samples_kept -= sum(len(part.bead) for part in layer.samples)
         if layer.purge:
-            self._purges[layer.identifier] = layer.row(self.gaps)
+            self._purges.append(layer.identifier)
             self.purge_filament_mm += layer.laid_mm
             return
-        self._rows[layer.identifier] = layer.row(self.gaps)
+        self._rows[layer.identifier] = self._table.add(layer.row(self.gaps))
         if self._on_layer is not None:
             self._on_layer(_beads(layer))
 
@@ -430,29 +428,31 @@ class LayerBuilder:
             if layer := by_identifier.get(identifier):
                 layer.dry_mm += float(moves.xy_mm[dry[identifiers[dry] == identifier]].sum())
 
-    def finish(self) -> tuple[list[LayerRow], dict[int, int]]:
+    def finish(self) -> tuple[Rows, dict[int, int]]:
         """Close every layer; give the rows in their final order and the layer number (from 1) of each identifier.
 
         Purges have number 0.
         """
         for layer in sorted(self._open.values(), key=lambda item: item.z_mm):
             self._close(layer)
-        order = sorted(self._rows, key=lambda i: (self._rows[i].stack, self._rows[i].z_mm, i))
-        if len(order) > 1 and _is_purge(self._rows[order[0]], self._rows[order[1]], self._support.bed_mm):
+        identifiers = list(self._rows)
+        rows = self._table.take(list(self._rows.values()))
+        order = np.lexsort((np.asarray(identifiers, np.int64), rows["z_mm"], rows["stack"]))
+        if len(order) > 1 and _is_purge(rows[order[0]], rows[order[1]], self._support.bed_mm):
             # Lower than the first layer, so that printing did not go down after it: see _see_purge for the others.
-            first = order.pop(0)
-            self._purges[first] = self._rows.pop(first)
-            self.purge_filament_mm += self._purges[first].laid_mm
-        numbers = {identifier: number for number, identifier in enumerate(order, start=1)}
+            self._purges.append(identifiers[order[0]])
+            self.purge_filament_mm += float(rows["laid_mm"][order[0]])
+            order = order[1:]
+        numbers = {identifiers[at]: number for number, at in enumerate(order.tolist(), start=1)}
         numbers.update(dict.fromkeys(self._purges, 0))
-        return [self._rows[identifier] for identifier in order], numbers
+        return rows[order], numbers
 
 
-def _is_purge(first: LayerRow, second: LayerRow, bed_mm: float) -> bool:
+def _is_purge(first: np.void, second: np.void, bed_mm: float) -> bool:
     """Say whether a job's first layer is a prime or purge: a few lines, and the layer after lies on the bed beside them."""
-    if first.stack != second.stack or first.beads > _MOST_PURGE_BEADS:
+    if first["stack"] != second["stack"] or first["beads"] > _MOST_PURGE_BEADS:
         return False
-    return second.gap_mm[0] > 0.9 * (second.z_mm - bed_mm)
+    return bool(second["gap_mm"][0] > 0.9 * (second["z_mm"] - bed_mm))
 
 
 def _beads(layer: _Open) -> Beads:

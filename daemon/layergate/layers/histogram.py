@@ -11,7 +11,7 @@ GAP_BIN_MM = 0.002
 GAP_BINS = 4096
 """Gaps of up to 8.19 mm; larger ones (bridges, roofs) count in the last bin."""
 
-_MOST_BINS = 128  # of one layer in a GapStore
+_MOST_BINS = 64  # of one layer in a GapStore
 
 LOWEST_AREA_MM2 = 1e-4
 AREA_BINS = 2400

@@ -15,39 +15,50 @@ DIRECTIONS = 16
 """Classes of bead direction over half a turn."""
 
 
-@dataclass(frozen=True, slots=True)
-class LayerRow:
-    """One layer, finished. Lengths in mm, machine frame."""
+LAYER_ROW = np.dtype(
+    [
+        ("z_mm", "f8"),  # height at which material is laid; of a spiral's turn, the highest
+        ("stack", "i8"),  # objects printed one after another are stacks of their own: the height went back down
+        ("ramp", "?"),  # whether the beads rise along their length (spiral or not planar)
+        ("first_line", "i8"),
+        ("last_line", "i8"),
+        ("beads", "i8"),
+        ("path_mm", "f8"),  # path length of deposits
+        ("laid_mm", "f8"),  # filament laid, mm of filament
+        ("dry_mm", "f8"),  # path of moves that push filament and lay nothing, since they only pay back retraction debt
+        ("box_mm", "f8", (4,)),  # lowest x and y, highest x and y of the beads' centre lines
+        ("gap_mm", "f8", (len(QUANTILES),)),  # height above what lies under the beads: quantiles over the path
+        ("area_mm2", "f8", (len(QUANTILES),)),  # bead cross-section; NaN where no flow is known
+        ("fill_mm", "f8", (len(QUANTILES),)),  # bead cross-section over the bead's mean gap, about its width
+        ("gaps", "i8"),  # where the gap's histogram lies in the builder's GapStore
+        ("directions", "f4", (DIRECTIONS,)),  # path length by direction of the beads, modulo half a turn
+        ("hot_end_c", "f8"),  # lowest stated hot-end target while laying; NaN where never stated
+    ]
+)
+"""One finished layer. Lengths in mm, machine frame. Rows of a table, so that a layer costs some 400 bytes and no more."""
 
-    z_mm: float
-    """Height at which material is laid; of a spiral's turn, the highest."""
-    stack: int
-    """Objects printed one after another are stacks of their own: the height went back down."""
-    ramp: bool
-    """Whether the beads rise along their length (spiral or not planar)."""
-    first_line: int
-    last_line: int
-    beads: int
-    path_mm: float
-    """Path length of deposits."""
-    laid_mm: float
-    """Filament laid, mm of filament."""
-    dry_mm: float
-    """Path of moves that push filament and lay nothing, since they only pay back retraction debt."""
-    box_mm: tuple[float, float, float, float]
-    """Lowest x and y, highest x and y of the beads' centre lines."""
-    gap_mm: tuple[float, ...]
-    """Height above what lies under the beads: quantiles QUANTILES over the path."""
-    area_mm2: tuple[float, ...]
-    """Bead cross-section: quantiles QUANTILES over the path; NaN where no flow is known."""
-    fill_mm: tuple[float, ...]
-    """Bead cross-section over the bead's mean gap, which is about its width: quantiles QUANTILES over the path."""
-    gaps: int
-    """Where the gap's histogram lies in the builder's GapStore."""
-    directions: tuple[float, ...]
-    """DIRECTIONS path lengths by direction of the beads, modulo half a turn."""
-    hot_end_c: float
-    """Lowest stated hot-end target while laying; NaN where never stated."""
+Rows = npt.NDArray[np.void]
+
+
+class RowTable:
+    """A growing table of LAYER_ROW."""
+
+    def __init__(self) -> None:
+        self._table: Rows = np.empty(64, LAYER_ROW)
+        self._count = 0
+
+    def add(self, values: tuple[object, ...]) -> int:
+        """Add a row, its values in the order of LAYER_ROW; give its position."""
+        if self._count == len(self._table):
+            self._table = np.concatenate((self._table, np.empty_like(self._table)))
+        self._table[self._count] = values
+        self._count += 1
+        return self._count - 1
+
+    def take(self, positions: list[int]) -> Rows:
+        """Give chosen rows: (n,) LAYER_ROW."""
+        chosen: Rows = self._table[np.asarray(positions, np.int64)]
+        return chosen
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +92,7 @@ class LayerMap:
     """(n, DIRECTIONS): share of path length by direction."""
     hot_end_c: F64
     _gaps: GapStore
-    _gap_of_layer: tuple[int, ...]
+    _gap_of_layer: I64
     flow_known: bool
     """Whether the job says how much filament its moves push."""
 
@@ -90,7 +101,7 @@ class LayerMap:
 
     def gap_share(self, layer: int, low_mm: float, high_mm: float) -> float:
         """Give the share of a layer's path (layer: index from 0) whose gap lies in [low, high)."""
-        gap, weights = self._gaps.get(self._gap_of_layer[layer])
+        gap, weights = self._gaps.get(int(self._gap_of_layer[layer]))
         total = float(weights.sum())
         if total <= 0:
             return float("nan")
@@ -119,51 +130,46 @@ class LayerMap:
 
 
 def layer_map(
-    rows: list[LayerRow], gaps: GapStore, planned_s: list[float], filament_area_mm2: float, flow_known: bool
+    rows: Rows, gaps: GapStore, planned_s: list[float], filament_area_mm2: float, flow_known: bool
 ) -> LayerMap:
-    """Build the map from finished rows, which are in their final order. No rows give an empty map."""
+    """Build the map from finished rows, (n,) LAYER_ROW in their final order. No rows give an empty map."""
     count = len(rows)
-    z = np.array([row.z_mm for row in rows])
-    stack = np.array([row.stack for row in rows], np.int64)
+    column = {name: np.ascontiguousarray(rows[name]) for name in LAYER_ROW.names or ()}
+    z, stack = column["z_mm"], column["stack"]
     step = np.empty(count)
-    lowest_of_stack = np.ones(count, np.bool_)
     if count:
         step[0] = z[0]
-        lowest_of_stack[1:] = stack[1:] != stack[:-1]
-        step[1:] = np.where(lowest_of_stack[1:], z[1:], z[1:] - z[:-1])
-    laid = np.array([row.laid_mm for row in rows])
-    gap = np.array([row.gap_mm for row in rows]).reshape(count, len(QUANTILES))
-    area = np.array([row.area_mm2 for row in rows]).reshape(count, len(QUANTILES))
-    fill = np.array([row.fill_mm for row in rows]).reshape(count, len(QUANTILES))
+        step[1:] = np.where(stack[1:] != stack[:-1], z[1:], z[1:] - z[:-1])
+    gap, area, fill = column["gap_mm"], column["area_mm2"], column["fill_mm"]
     if not flow_known:
         area, fill = np.full_like(area, np.nan), np.full_like(fill, np.nan)
     middle = QUANTILES.index(0.5)
     height = gap[:, middle]
     with np.errstate(divide="ignore", invalid="ignore"):
         width = area[:, middle] / height + height * (1 - np.pi / 4)
-    directions = np.array([row.directions for row in rows], np.float64).reshape(count, DIRECTIONS)
+    directions = column["directions"].astype(np.float64)
     total = directions.sum(axis=1, keepdims=True)
     return LayerMap(
         z_mm=z,
         step_mm=step,
         stack=stack,
-        ramp=np.array([row.ramp for row in rows], np.bool_),
-        first_line=np.array([row.first_line for row in rows], np.int64),
-        last_line=np.array([row.last_line for row in rows], np.int64),
-        beads=np.array([row.beads for row in rows], np.int64),
-        path_mm=np.array([row.path_mm for row in rows]),
-        laid_mm=laid,
-        volume_mm3=laid * filament_area_mm2,
-        dry_mm=np.array([row.dry_mm for row in rows]),
-        box_mm=np.array([row.box_mm for row in rows]).reshape(count, 4),
+        ramp=column["ramp"],
+        first_line=column["first_line"],
+        last_line=column["last_line"],
+        beads=column["beads"],
+        path_mm=column["path_mm"],
+        laid_mm=column["laid_mm"],
+        volume_mm3=column["laid_mm"] * filament_area_mm2,
+        dry_mm=column["dry_mm"],
+        box_mm=column["box_mm"],
         gap_mm=gap,
         area_mm2=area,
         fill_mm=fill,
         width_mm=np.where(np.isfinite(width), width, np.nan),
         planned_s=np.array(planned_s, np.float64),
         directions=directions / np.where(total > 0, total, 1.0),
-        hot_end_c=np.array([row.hot_end_c for row in rows]),
+        hot_end_c=column["hot_end_c"],
         _gaps=gaps,
-        _gap_of_layer=tuple(row.gaps for row in rows),
+        _gap_of_layer=column["gaps"],
         flow_known=flow_known,
     )

@@ -15,10 +15,11 @@ import numpy as np
 import layergate
 from layergate.gcode.blocks import Block, read_blocks
 from layergate.gcode.columns import MACRO, Columns, code_of, command_of, read_columns
-from layergate.jobindex import Blocks, JobIndex, LayerTable, Spans
+from layergate.jobindex import JobIndex, LayerTable, Spans
 from layergate.layers.builder import Beads, LayerBuilder
 from layergate.layers.layermap import LayerMap, layer_map
 from layergate.materials import density_g_cm3
+from layergate.preflight.blocknotes import BlockNotes
 from layergate.preflight.catalogue import LoadedRule, rules_version, settings_of
 from layergate.preflight.findings import Coverage, Estimate, JobIdentity, Report, verdict_of
 from layergate.preflight.rule import JobFacts
@@ -47,10 +48,15 @@ class Examination:
     """What a preflight gives."""
 
     report: Report
-    index: JobIndex
     layers: LayerMap
     rule_seconds: dict[str, float]
     """Time that each rule took, for the benchmark."""
+    _make_index: Callable[[], JobIndex]
+
+    @property
+    def index(self) -> JobIndex:
+        """The job index, made when it is asked for: a check without a printer needs none."""
+        return self._make_index()
 
 
 def examine(
@@ -99,7 +105,7 @@ class _Preflight:
         self._layers: LayerBuilder | None = None
         self._planner = Planner(_limits_of(printer))
         self._piece: list[Moves] = []
-        self._blocks = Blocks()
+        self._blocks = BlockNotes()
         self._marks: deque[int] = deque()  # first lines of blocks whose planned time is not settled yet
         self._span_lines: list[int] = []
         self._span_layers: list[int] = []
@@ -111,7 +117,7 @@ class _Preflight:
     def take(self, block: Block) -> None:
         """Take the next block of the job."""
         job = self.job
-        head = len(self._blocks.offset) < _CLAIM_BLOCKS
+        head = len(self._blocks) < _CLAIM_BLOCKS
         job.claims.read(block.raw, block.first_line, keys=head)
         if not head:
             self._tail.append(block)
@@ -155,18 +161,7 @@ class _Preflight:
         self._run("each_layer", beads=beads)
 
     def _note_block(self, block: Block, reader: MoveReader) -> None:
-        blocks = self._blocks
-        blocks.offset.append(block.offset)
-        blocks.size.append(len(block.raw))
-        blocks.first_line.append(block.first_line)
-        blocks.digest.append(sha256(block.payload).hexdigest())
-        position = reader.position()
-        for column, value in zip((blocks.x_mm, blocks.y_mm, blocks.z_mm), position, strict=True):
-            column.append(None if value is None else round(value, 5))
-        blocks.e_mm.append(round(reader.e.logical, 5))
-        xyz_relative, e_relative = reader.modes
-        blocks.xyz_relative.append(xyz_relative)
-        blocks.e_relative.append(e_relative)
+        self._blocks.add(block, reader)
         self._marks.append(block.first_line)
 
     def _note_commands(self, columns: Columns) -> None:
@@ -222,14 +217,15 @@ class _Preflight:
         last = int(planned.line[-1])
         while self._marks and self._marks[0] <= last:
             at = int(np.searchsorted(planned.line, self._marks.popleft()))
-            self._blocks.planned_s.append(round(float(planned.start_s[at]), 3))
+            self._blocks.add_time(float(planned.start_s[at]))
 
     def finish(self, description: PrinterDescription, rules: list[LoadedRule], checked_at: str) -> Examination:
         """End the job: judge the whole and write the report and the job index."""
         reader, layers = self._readers()
         self._work(layers)
         self._note_times(self._planner.finish())
-        self._blocks.planned_s.extend([round(self._planner.clock_s, 3)] * len(self._marks))
+        for _ in self._marks:
+            self._blocks.add_time(self._planner.clock_s)
         job = self.job
         for block in self._tail:
             job.claims.read(block.raw, block.first_line, keys=True, marks=False)
@@ -267,7 +263,7 @@ class _Preflight:
             unread=dict(sorted(reader.unrebuilt.counts.items())),
             rules={rule.identifier: f"{rule.distribution} {rule.version}" for rule in rules},
         )
-        return Examination(report, self._index(made, numbers, report), made, dict(self.runner.seconds))
+        return Examination(report, made, dict(self.runner.seconds), lambda: self._index(made, numbers, report))
 
     def _estimate(self, made: LayerMap, reader: MoveReader) -> Estimate:
         volume = self.job.laid_mm * self._filament_area()
@@ -304,14 +300,14 @@ class _Preflight:
             size_bytes=report.job.bytes,
             lines=report.job.lines,
             dialect=self._dialect,
-            blocks=self._blocks,
+            blocks=self._blocks.blocks(),
             layers=table,
             spans=spans,
             print_seconds=round(self._planner.clock_s, 3),
             heating_seconds=report.estimate.heating_seconds,
             commands=self.job.commands,
         )
-        self._blocks.layer = [index.layer_at(line) for line in self._blocks.first_line]
+        index.blocks.layer = [index.layer_at(line) for line in index.blocks.first_line]
         return index
 
 
