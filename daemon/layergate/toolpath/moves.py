@@ -59,6 +59,10 @@ class Moves:
     """Seconds of a WAIT that the job itself states."""
     hot_end_c: F64
     """Target of the active hot end; NaN where never stated."""
+    bed_c: F64
+    """Target of the bed; NaN where never stated, or where a macro may have set it."""
+    fan_share: F64
+    """Part fan, 0 to 1; NaN where never stated, or where a macro may have set it."""
     tool: U8
 
     def __len__(self) -> int:

@@ -56,6 +56,7 @@ _WORK_OFFSETS = np.array(
 _DRAIN_CODES = frozenset(_DRAINS.tolist())
 _WORK_OFFSET_CODES = frozenset(_WORK_OFFSETS.tolist())
 _HEAT_CODES = frozenset([*HOT_END_CODES, *BED_CODES, _G10, code_of("M116"), MACRO])
+_M106, _M107 = code_of("M106"), code_of("M107")
 _M101, _M103, _M200, _M204, _M207 = (code_of(c) for c in ("M101", "M103", "M200", "M204", "M207"))
 _LIMIT_CODES: dict[int, Literal["speed", "acceleration", "junction"]] = {
     code_of("M201"): "acceleration",
@@ -98,6 +99,7 @@ class MoveReader:
         self._firmware_retracted = False
         self._debts_mm: dict[int, float] = {}
         self._hot_end, self._tool = Held(np.nan), Held(0.0)
+        self._bed, self._fan = Held(np.nan), Held(np.nan)
         self._present: frozenset[int] = frozenset()  # codes in the block that are no moves; most are in no block
 
     @property
@@ -208,7 +210,8 @@ class MoveReader:
             x0=x0, y0=y0, z0=z0, x1=x1, y1=y1, z1=z1, xy_mm=xy, length_mm=length,
             push_mm=push[chosen], laid_mm=laid, feed_mm_s=feed[chosen],
             acceleration_mm_s2=acceleration(chosen, kind), radius_mm=np.full(len(chosen), np.inf), dwell_s=wait_s[chosen],
-            hot_end_c=hot_end[chosen], tool=tool[chosen].astype(np.uint8),
+            hot_end_c=hot_end[chosen], bed_c=self._targets_over(self._bed, columns, others, other_code, count)[chosen],
+            fan_share=self._fan_over(columns, others, other_code, count)[chosen], tool=tool[chosen].astype(np.uint8),
         )  # fmt: skip
         arcs = np.flatnonzero(is_arc[chosen] & ~unknown)
         self.unrebuilt.note("arc", moves.line[is_arc[chosen] & unknown])
@@ -429,6 +432,34 @@ class MoveReader:
                 value = float(columns.word(letter)[row]) * scale
                 if np.isfinite(value) and value > 0:
                     self.limit_changes.append(LimitChange(int(columns.line[row]), what, axis, value))
+
+    def _targets_over(self, held: Held, columns: Columns, others: I64, code: I32, count: int) -> F64:
+        """Give the bed's target at each row; a macro may have heated a bed that was off."""
+        if self._present.isdisjoint(BED_CODES) and MACRO not in self._present:
+            return np.full(count, held.value)
+        rows = others[np.isin(code, [*BED_CODES, MACRO])]
+        s, r = columns.word("S")[rows], columns.word("R")[rows]
+        values = np.where(np.isfinite(s), s, r)
+        macro = columns.code[rows] == MACRO
+        stated = np.isfinite(values) & ~macro
+        # What was on stays known through a macro.
+        last = Held(held.value).over(len(rows), np.flatnonzero(stated), values[stated])
+        off = macro & ~(last > 0)
+        keep = stated | off
+        return held.over(count, rows[keep], np.where(off, np.nan, values)[keep])
+
+    def _fan_over(self, columns: Columns, others: I64, code: I32, count: int) -> F64:
+        """Give the part fan's share at each row: M106 S 0 to 255 (full without S), M107; other fans (P1..) left out."""
+        if self._present.isdisjoint((_M106, _M107, MACRO)):
+            return np.full(count, self._fan.value)
+        rows = others[np.isin(code, (_M106, _M107, MACRO))]
+        kind = columns.code[rows]
+        s = columns.word("S")[rows]
+        values = np.where(kind == _M106, np.clip(np.where(np.isfinite(s), s, 255.0), 0, 255) / 255, 0.0)
+        values[kind == MACRO] = np.nan
+        p = columns.word("P")[rows]
+        own = ~(np.isfinite(p) & (p != 0)) | (kind == MACRO)
+        return self._fan.over(count, rows[own], values[own])
 
     def _dwells(self, columns: Columns, is_wait: Bool) -> F64:
         seconds = np.zeros(len(is_wait))
