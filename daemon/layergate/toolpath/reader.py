@@ -147,6 +147,9 @@ class MoveReader:
         else:
             hot_end, tool = np.full(count, self._hot_end.value), np.full(count, self._tool.value)
 
+        bed = self._targets_over(self._bed, columns, others, other_code, count)
+        fan = self._fan_over(columns, others, other_code, count)
+
         # Positions before and after each row.
         g92 = code == _G92
         home = code == _G28
@@ -210,8 +213,8 @@ class MoveReader:
             x0=x0, y0=y0, z0=z0, x1=x1, y1=y1, z1=z1, xy_mm=xy, length_mm=length,
             push_mm=push[chosen], laid_mm=laid, feed_mm_s=feed[chosen],
             acceleration_mm_s2=acceleration(chosen, kind), radius_mm=np.full(len(chosen), np.inf), dwell_s=wait_s[chosen],
-            hot_end_c=hot_end[chosen], bed_c=self._targets_over(self._bed, columns, others, other_code, count)[chosen],
-            fan_share=self._fan_over(columns, others, other_code, count)[chosen], tool=tool[chosen].astype(np.uint8),
+            hot_end_c=hot_end[chosen], bed_c=bed[chosen],
+            fan_share=fan[chosen], tool=tool[chosen].astype(np.uint8),
         )  # fmt: skip
         arcs = np.flatnonzero(is_arc[chosen] & ~unknown)
         self.unrebuilt.note("arc", moves.line[is_arc[chosen] & unknown])

@@ -22,6 +22,7 @@ _DESCRIPTION = """\
 build_volume_mm = { x = [0, 220], y = [0, 220], z = [0, 250] }
 reach_mm = { x = [-10, 230], y = [-10, 230], z = [-1, 255] }
 nozzle_diameter_mm = 0.4
+filament_diameter_mm = 1.75
 maximum_hot_end_c = 290
 maximum_bed_c = 120
 lowest_extrusion_c = 170
