@@ -5,7 +5,7 @@ import pytest
 
 from layergate.gcode.columns import read_columns
 from layergate.gcode.dialect import DEFAULT_DIALECT
-from layergate.toolpath.moves import Moves
+from layergate.toolpath.moves import KIND_NAMES, Moves
 from layergate.toolpath.reader import MoveReader
 
 JOB = """\
@@ -48,3 +48,10 @@ def test_bed_and_fan_stand_beside_each_move(lines_a_block: int) -> None:
     assert moves.line.tolist() == [1, 3, 5, 7, 9, 12, 14, 16]
     assert moves.bed_c.tolist() == pytest.approx([nan, 60, 60, 60, 60, 0, nan, nan], nan_ok=True)
     assert moves.fan_share.tolist() == pytest.approx([nan, nan, 127 / 255, 127 / 255, nan, 0, nan, 1], nan_ok=True)
+
+
+@pytest.mark.parametrize("lines_a_block", [1, 2, 100])
+def test_a_switched_extruder_is_known_across_blocks(lines_a_block: int) -> None:
+    """M101 lets filament out until M103 (seen in real jobs, domain.md), also where it stands alone in a block."""
+    moves = moves_of("G28\nG1 X1 Y1 Z1\nM101\nG1 X2\nG1 X3\nM103\nG1 X4\n", lines_a_block)
+    assert [KIND_NAMES[kind] for kind in moves.kind.tolist()] == ["wait", "travel", "deposit", "deposit", "travel"]

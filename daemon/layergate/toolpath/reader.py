@@ -167,6 +167,7 @@ class MoveReader:
             for letter, axis in (("X", self.x), ("Y", self.y), ("Z", self.z))
         }
         push = self._pushes(columns, e_word, is_move, g92, bare_g92, e_relative, others, other_code, tool)
+        running = self._switched_extruder(others, other_code, count)
 
         feed_word = self._word(columns, "F", scale)
         with_feed = np.flatnonzero(is_move & np.isfinite(feed_word) & (feed_word > 0))
@@ -199,14 +200,13 @@ class MoveReader:
             x0, y0, z0 = (np.where(np.isfinite(start), start, end) for start, end in ((x0, x1), (y0, y1), (z0, z1)))
         xy = np.hypot(dx, dy)
         laid = self._laid(push[chosen], tool[chosen])
-        running = self._switched_extruder(others, other_code, count)[chosen]
         dz = np.where(unknown, 0.0, dz)
         length = np.sqrt(xy * xy + dz * dz)
         if not np.isfinite(length).all():
             xy, length = np.nan_to_num(xy), np.nan_to_num(length)
         # A full circle ends where it starts: it moves all the same.
         circle = is_arc[chosen] & ~unknown & (xy < SMALLEST_MM)
-        kind = kinds_of(np.where(circle, 1.0, xy), dz, push[chosen], (laid > 0) | running, waits, unknown)
+        kind = kinds_of(np.where(circle, 1.0, xy), dz, push[chosen], (laid > 0) | running[chosen], waits, unknown)
         moves = Moves(
             line=columns.line[chosen],
             kind=kind,
