@@ -56,7 +56,7 @@ def open_job(name: str) -> Iterator[BinaryIO]:
 )
 @click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Write there instead of to standard output.")
-@click.option("--notes", is_flag=True, help="Show notes in full, too.")
+@click.option("--notes", is_flag=True, help="Show notes, and why rules did not apply, in full.")
 @click.option("--plug-in", "plug_ins", multiple=True, metavar="NAME", help="Use the rules of this distribution, too.")
 @click.argument("jobs", nargs=-1, required=True, metavar="JOB...")
 def check(

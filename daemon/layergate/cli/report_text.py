@@ -16,7 +16,11 @@ _WIDTH = 100
 
 
 def report_text(report: Report, *, notes: bool = False) -> str:
-    """Give a report as lines of text, ended by a line end. Notes are one line unless asked for."""
+    """Give a report as lines of text, ended by a line end.
+
+    Args:
+        notes: show notes and why rules did not apply in full; else each is one line.
+    """
     lines = [f"{report.job.name}: {report.coverage_line()}", f"  {_VERDICTS[report.verdict]}"]
     estimate = report.estimate
     if estimate.layers:
@@ -36,7 +40,11 @@ def report_text(report: Report, *, notes: bool = False) -> str:
         lines.extend(["", f"  {hidden} note{'s' if hidden > 1 else ''} (--notes shows them)"])
     if report.not_applied:
         lines.append("")
-        lines.extend(_wrapped(f"not applied: {item.rule}: {item.why}", "  ", "    ") for item in report.not_applied)
+        if notes:
+            lines.extend(_wrapped(f"not applied: {item.rule}: {item.why}", "  ", "    ") for item in report.not_applied)
+        else:
+            names = ", ".join(item.rule for item in report.not_applied)
+            lines.append(_wrapped(f"not applied: {names} (--notes shows why)", "  ", "    "))
     return "\n".join(lines) + "\n"
 
 
