@@ -2,7 +2,7 @@
 
 import re
 
-from layergate.preflight.rule import Columns, Findings, Rule, Where, command_of
+from layergate.preflight.rule import Block, Columns, Findings, Rule, Where, command_of
 from layergate_rules.rare_commands import Sightings
 
 _MOVES = frozenset({"G0", "G1", "G2", "G3", "G92"})
@@ -14,7 +14,7 @@ _COORDINATE = re.compile(rb"(?<![A-Za-z])[XYZEF]\s*[-+]?\.?[0-9]", re.IGNORECASE
 class UnreadableLine(Rule):
     """What it looks for
         Moves with words that are no numbers, unfilled placeholders, two commands in one line, a letter twice in one move,
-        and coordinates without a command.
+        coordinates without a command, and commands longer than the controller takes.
 
     Why it matters
         Controllers skip such a line, or take the part of it that they understand. The bead is then missing, or the nozzle
@@ -22,7 +22,8 @@ class UnreadableLine(Rule):
 
     How it decides and when it does not apply
         A line is held where it moves, or sets positions, and can't be read as it stands; where it lays or lifts as the second
-        command of a line, which printers do not carry out; and where it has coordinates and no command. Text that stands
+        command of a line, which printers do not carry out; where it has coordinates and no command; and where it is longer
+        than ``longest_line_bytes`` of the description's dialect, as controllers cut it there. Text that stands
         there without a comment mark, and a second command that only travels, change nothing that is laid: they are notes.
 
     What to do
@@ -39,13 +40,26 @@ class UnreadableLine(Rule):
         self._held: dict[str, Sightings] = {}
         self._noted: dict[str, Sightings] = {}
         self._example: dict[str, str] = {}
+        longest = self.printer.dialect.longest_line_bytes
+        self._too_long = re.compile(rb"[^\n]{%d,}" % (longest + 1)) if longest else None
 
-    def each_block(self, columns: Columns) -> None:
+    def each_block(self, block: Block, columns: Columns) -> None:
+        if self._too_long:
+            self._see_long(block, self._too_long)
         for row, odd in columns.odd.items():
             why, holds = _fault(odd.reading, odd.command, odd.text, unread=not command_of(int(columns.code[row])))
             if why:
                 (self._held if holds else self._noted).setdefault(why, Sightings()).see(int(columns.line[row]))
                 self._example.setdefault(why, _shown(odd.text))
+
+    def _see_long(self, block: Block, too_long: "re.Pattern[bytes]") -> None:
+        line, position = block.first_line, 0
+        for match in too_long.finditer(block.payload):
+            line += block.payload.count(b"\n", position, match.start())
+            position = match.start()
+            why = f"is longer than the {self.printer.dialect.longest_line_bytes} bytes that the controller takes"
+            self._held.setdefault(why, Sightings()).see(line)
+            self._example.setdefault(why, _shown(match[0]))
 
     def finish(self) -> Findings:
         for found, severity in ((self._held, "hold"), (self._noted, "note")):

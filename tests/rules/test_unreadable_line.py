@@ -1,6 +1,8 @@
 """unreadable-line: what a printer would misread is held; stray text that moves nothing is a note."""
 
 import pytest
+from tests.oracles.examination import report_of
+from tests.oracles.micro_job import before_line
 from tests.rules.judged import MICRO, findings, micro
 
 HELD = [
@@ -49,3 +51,15 @@ def test_odd_and_fine(line: str) -> None:
 def test_good_job_is_silent() -> None:
     """The reference micro-job (facts.md 11) is plain."""
     assert findings(MICRO, "unreadable-line") == []
+
+
+def test_a_command_longer_than_the_controller_takes_is_held() -> None:
+    """Controllers of the community convention cut at their buffer (96 bytes is common practice); only where it is stated."""
+    long = "G1 X10.000000000000000000 Y10.000000000000000000 Z0.2000000000000000 E0.1 F1200"
+    text = before_line(12, long)
+    stated = report_of(text, {"dialect": {"longest_line_bytes": 64}})
+    (finding,) = [item for item in stated.findings if item.rule == "unreadable-line"]
+    assert finding.severity == "hold"
+    assert finding.where.lines == (12, 12)
+    assert "longer than the 64 bytes" in finding.message
+    assert not [item for item in report_of(text).findings if item.rule == "unreadable-line"]

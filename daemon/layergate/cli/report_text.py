@@ -38,6 +38,13 @@ def report_text(report: Report, *, notes: bool = False) -> str:
     hidden = len(report.findings) - len(shown)
     if hidden:
         lines.extend(["", f"  {hidden} note{'s' if hidden > 1 else ''} (--notes shows them)"])
+    if report.unread and notes:
+        lines.append("")
+        for reason, count in report.unread.items():
+            first = ", ".join(str(line) for line in report.unread_lines.get(reason, []))
+            lines.append(
+                _wrapped(f"not rebuilt: {reason.replace('-', ' ')}: {count} line(s), first {first}", "  ", "    ")
+            )
     if report.not_applied:
         lines.append("")
         if notes:

@@ -261,6 +261,7 @@ class _Preflight:
             estimate=self._estimate(made, reader),
             layers=made.columns(),
             unread=dict(sorted(reader.unrebuilt.counts.items())),
+            unread_lines=dict(sorted(reader.unrebuilt.lines.items())),
             rules={rule.identifier: f"{rule.distribution} {rule.version}" for rule in rules},
         )
         return Examination(report, made, dict(self.runner.seconds), lambda: self._index(made, numbers, report))

@@ -103,7 +103,9 @@ class Report(_Frozen):
     layers: dict[str, list[int | float | None]]
     """The layer map, column by column; see layergate.layers.layermap.LayerMap."""
     unread: dict[str, int]
-    """Lines that were kept but not rebuilt, by reason."""
+    """Lines that were kept but not rebuilt, by reason: how many."""
+    unread_lines: dict[str, list[int]] = {}
+    """The first eight of those lines, by reason."""
     rules: dict[str, str]
     """Version of the distribution that each rule came from."""
 
