@@ -4,8 +4,10 @@ Memory does not grow with the job: it is read in blocks of about 64 KiB, worked 
 Reads the stream it is given and nothing else; writes nothing.
 """
 
+import ctypes
 from collections import deque
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, fields
 from hashlib import sha256
 from typing import Any, BinaryIO
@@ -247,6 +249,8 @@ class _Preflight:
         self._run("finish", layers=made, heat=reader.heat)
 
         findings = self.runner.findings()
+        self._piece = []
+        _give_freed_memory_back()
         judged = len(rules) - len(self.runner.not_applied)
         report = Report(
             tool_version=layergate.__version__,
@@ -310,6 +314,12 @@ class _Preflight:
         )
         index.blocks.layer = [index.layer_at(line) for line in index.blocks.first_line]
         return index
+
+
+def _give_freed_memory_back() -> None:
+    """Let the C library return what the arrays of the last pieces took, before the report takes memory of its own."""
+    with suppress(OSError, AttributeError, TypeError):  # another C library, which has no such function
+        ctypes.CDLL(None).malloc_trim(0)
 
 
 def _limits_of(printer: Printer) -> MotionLimits:
