@@ -1,0 +1,53 @@
+"""The trials: what they count as caught and placed, and that they run the checker as a user does."""
+
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+
+from layergate_sim.trials.case import Case, is_placed, stopping
+from layergate_sim.trials.cli import trials
+
+CASE = Case("plate", 1, "plunge", b"", z_mm=(3.0, 3.2), step_mm=0.2, lines=(1000, 1010))
+
+
+def finding(**where: Any) -> dict[str, Any]:
+    return {"rule": "some-rule", "severity": "hold", "where": {"lines": None, "z_mm": None, **where}}
+
+
+@pytest.mark.parametrize(
+    ("where", "placed"),
+    [
+        ({"lines": [951, 955]}, True),
+        ({"lines": [900, 940]}, False),
+        ({"z_mm": [3.4, 3.4]}, True),
+        ({"z_mm": [3.8, 4.0]}, False),
+        ({}, False),
+    ],
+)
+def test_a_finding_within_fifty_lines_or_one_layer_is_placed(where: dict[str, Any], placed: bool) -> None:
+    """The bars of the trials: one layer or 50 lines."""
+    assert is_placed(CASE, [finding(**where)]) is placed
+
+
+def test_notes_stop_nothing() -> None:
+    """A note is no catch."""
+    note = {**finding(), "severity": "note"}
+    assert stopping({"findings": [note, finding()]}) == [finding()]
+
+
+@pytest.mark.timeout(120)
+def test_the_table_is_made_by_running_the_checker() -> None:
+    """Two plunges into the part are caught and placed, and the same seed gives the same table."""
+    arguments = ["--cases", "2", "--good", "0", "--damage", "plunge", "--workers", "1"]
+    first, second = (CliRunner().invoke(trials, arguments) for _ in range(2))
+    assert first.exit_code == 0, first.output
+    assert "through-printed-part 2" in first.output
+    assert first.output == second.output
+
+
+def test_an_unknown_damage_is_wrong_usage() -> None:
+    """Its name is in the message."""
+    result = CliRunner().invoke(trials, ["--damage", "rust"])
+    assert result.exit_code == 2
+    assert "rust" in result.output
