@@ -172,6 +172,20 @@ def test_position_identity_and_capabilities_are_read() -> None:
     assert three_ways("Cap:THERMAL_PROTECTION:0").capabilities == {"THERMAL_PROTECTION": False}
 
 
+def test_an_acknowledgement_may_carry_position_or_identity() -> None:
+    """Old forms of M114 and M115 (common practice, from memory); neither is an answer to M105."""
+    where = three_ways("ok C: X:1.00 Y:2.00 Z:3.00 E:0.00")
+    assert (where.kind, where.position_mm, where.readings) == (Kind.OK, (1.0, 2.0, 3.0, 0.0), {})
+    who = three_ways("ok PROTOCOL_VERSION:0.1 FIRMWARE_NAME:Quay FIRMWARE_URL:none EXTRUDER_COUNT:1 T:1")
+    assert (who.kind, who.firmware, who.readings) == (Kind.OK, "Quay", {})
+
+
+@pytest.mark.parametrize("text", ["ok 11T:200.00 /200.00 B:50.00 /50.00", "ok B:50.00 /50.00", "ok N12 W:1"])
+def test_two_replies_run_together_are_no_answer_to_m105(text: str) -> None:
+    """A cut acknowledgement before a report is an acknowledgement, and tells no line by its temperatures."""
+    assert (three_ways(text).kind, three_ways(text).readings) == (Kind.OK, {})
+
+
 @pytest.mark.parametrize(
     ("text", "expected"),
     [

@@ -1,5 +1,7 @@
 """System tests: real link processes against the project's simulated printer, which has its own line reader and planner.
 
+Here: sound and damaged wires in every shape of printer. Faults by scenario file are in test_faults.py.
+
 The fault names are the simulator's; what must come of each is said by facts.md 1.2 and anchors.md B.3.
 """
 
@@ -134,62 +136,3 @@ async def test_over_a_pty_too(tmp_path: Path) -> None:
         assert ended["outcome"] == "completed", ended
         await printer.end()
         assert printer.job() == payload_without_heaters_off(TEXT)
-
-
-@pytest.mark.parametrize(
-    ("fault", "event", "reason"),
-    [
-        ("reset-at-line=150", "printer-reset", "restarted"),
-        ("unplug-at-line=150:1s:reboot", "link-lost", "link lost"),
-        ("sensor-open-at-line=150", "printer-error", "fault"),
-    ],
-)
-async def test_what_ends_a_print_ends_it_safely(tmp_path: Path, fault: str, event: str, reason: str) -> None:
-    """Reset, unplugging and a heater fault abort the run with their reason, and no line of the job follows."""
-    async with (
-        simulated(tmp_path, "--time-scale", "1000", "--fault", fault) as printer,
-        link_process(tmp_path, printer.device) as link,
-    ):
-        await link.event("link-up")
-        await link.client.start("run-1", *write_job(tmp_path, TEXT))
-        await link.event(event, 30)
-        ended = next((seen for seen in link.seen if seen.type == "run-ended"), None) or await link.event("run-ended")
-        assert ended.data["outcome"] == "aborted"
-        assert reason in ended.data["reason"]
-        before = printer.job()
-        await asyncio.sleep(0.5)  # time in which nothing may happen
-        await printer.end()
-        assert printer.job() == payload_without_heaters_off(TEXT)[: len(printer.job())]
-        assert len(printer.job()) <= len(before) + 20  # what was in the printer's own queue
-
-
-async def test_a_mute_spell_is_survived(tmp_path: Path) -> None:
-    """Two seconds in which all that the printer says is lost: found out by probing, and the payload is whole."""
-    async with (
-        simulated(tmp_path, "--time-scale", "inf", "--fault", "mute-at-line=150:2s") as printer,
-        link_process(tmp_path, printer.device) as link,
-    ):
-        await link.event("link-up")
-        await link.client.start("run-1", *write_job(tmp_path, TEXT))
-        ended = (await link.event("run-ended", 55)).data
-        assert ended["outcome"] == "completed", ended
-        await printer.end()
-        assert printer.job() == payload_without_heaters_off(TEXT)
-
-
-async def test_a_canceled_print_leaves_the_simulator_cold(tmp_path: Path) -> None:
-    """Canceled in mid-heat-up, with an emergency parser: M108 breaks the wait, heaters go off, nothing has moved."""
-    async with (
-        simulated(tmp_path, "--time-scale", "5") as printer,
-        link_process(tmp_path, printer.device) as link,
-    ):
-        await link.event("link-up")
-        await link.client.start("run-1", *write_job(tmp_path, b"M109 S200\n" + TEXT))
-        while (await link.event("temperature")).data["hot_end_target_c"] != 200.0:
-            pass
-        await link.client.cancel()
-        ended = (await link.event("run-ended")).data
-        assert (ended["outcome"], ended["reason"]) == ("canceled", "canceled by request")
-        await printer.end()
-        assert printer.executed()[-3:] == [HOT_END_OFF, b"M140 S0", b"M105"]
-        assert not any(command.startswith(b"G") for command in printer.executed())

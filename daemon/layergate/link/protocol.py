@@ -79,6 +79,7 @@ class LineProtocol:
         self._rounds_in_row = 0
         self._error: WireError | None = None
         self._unjudged: tuple[float, str] | None = None
+        self._last_remark = "", 0.0
         self._refused_at: float | None = None
         """When the last Resend came."""
         self._proving = False
@@ -436,7 +437,7 @@ class LineProtocol:
         if self.state is Link.RECOVERING and reply.number is None and not reply.readings:
             # Not the one that trails a Resend: the line asked for was accepted after all, under way a second time.
             ledger.assume_accepted(self._round)
-        elif reply.readings and reply.number is None and self._queries:
+        elif reply.readings and reply.number is None and self._answered_query(before):
             query = self._queries.pop(0)
             self._certain_to, self._answers_show = query, True
             self.lost_acks += max(0, query - before - 1)
@@ -445,6 +446,8 @@ class LineProtocol:
             named = ledger.resolve(reply.number, before + 1)
             if reply.readings:
                 self._queries.clear()
+            elif named is not None:
+                self._queries = [query for query in self._queries if query > named]
             if named is not None and named < ledger.cursor:
                 self.lost_acks += named - before - 1
                 self._certain_to = named
@@ -470,6 +473,12 @@ class LineProtocol:
         allowed = self.limits.excess_base + self.limits.excess_share * max(ledger.acked, ledger.last)
         if ledger.excess > excess and ledger.excess > allowed:
             self._fail(f"{ledger.excess} acknowledgements more than there were lines", now)
+
+    def _answered_query(self, acked: int) -> bool:
+        """Tell whether an answer to M105 is due; those whose time has long passed are not."""
+        slack = self.limits.reset_slack_lines
+        self._queries = [query for query in self._queries if query > acked - slack]
+        return bool(self._queries)
 
     def _on_resend(self, reply: Reply, now: float) -> None:
         error, self._error, self._unjudged, self._refused_at = self._error, None, None, now
@@ -564,7 +573,12 @@ class LineProtocol:
 
     def _on_fault(self, reply: Reply, now: float) -> None:
         if self.state is not Link.HALTED and self._halt(On.FAULTED, now) is Link.HALTED:
-            self._signals.append(signals.MachineFault(reply.text))
+            # One lineage gives the reason as a remark, right before the bare sign.
+            said, at = self._last_remark
+            text = (
+                f"{reply.text} {said}" if reply.text == "!!" and now - at <= self.limits.reason_after_s else reply.text
+            )
+            self._signals.append(signals.MachineFault(text))
 
     def _on_busy(self, reply: Reply, now: float) -> None:
         self._timing.answered(now, progress=True)
@@ -597,6 +611,8 @@ class LineProtocol:
                 self.garbled += 1
                 if self.state in (Link.READY, Link.PROBING):
                     self._timing.hurry(now, self.ledger)
+            else:
+                self._last_remark = reply.text, now
             self._signals.append(signals.Remark(reply.text, remark_kind(reply.text)))
 
     def _on_action(self, reply: Reply, now: float) -> None:

@@ -158,6 +158,8 @@ def _read_ok(text: str) -> Reply:
     # Some say everything on the acknowledgement itself: position, identity, temperatures.
     position, identity = tables.POSITION.match(text), "FIRMWARE_NAME:" in text or "Cap:" in text
     readings = read_temperatures(text[2:]) if "T" in text and ":" in text and not (position or identity) else {}
+    if not any(sensor[0] == "T" for sensor in readings):
+        readings = {}  # every answer to M105 has a hot end; what has none is two replies run together
     firmware, capabilities = _read_identity(text) if identity else (None, {})
     return Reply(
         Kind.OK,

@@ -29,7 +29,7 @@ ACTION = re.compile(r"^//[ \t]*action:[ \t]*([a-z_]+)", re.IGNORECASE)
 READING = re.compile(
     r"(?:[A-Z]{1,3})?@\d?[ \t]*:[ \t]*-?\d+(?:\.\d+)?"  # heater outputs, read over
     r"|(?:E:[ \t]*-?\d+|W:[ \t]*(?:\d+|\?))(?![\d.])"  # active extruder, seconds still to hold: read over
-    r"|(?<![A-Za-z_])([A-Z]\d?)[ \t]*:[ \t]*(-?\d+(?:\.\d+)?)(?:[ \t]*/[ \t]*(-?\d+(?:\.\d+)?))?"
+    r"|(?<![A-Za-z_0-9])([A-Z]\d?)[ \t]*:[ \t]*(-?\d+(?:\.\d+)?)(?:[ \t]*/[ \t]*(-?\d+(?:\.\d+)?))?"
 )
 """One entry of a temperature report (grammar in facts.md 1.2): sensor, value, target."""
 

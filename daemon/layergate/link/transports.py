@@ -14,7 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
-READ_BYTES = 65536
+READ_BYTES = 4096
 BACKLOG_BYTES = 65536
 """More than this waiting to be written: the other side has stopped reading. The window allows some hundred bytes."""
 WRITE_STALL_S = 20.0
