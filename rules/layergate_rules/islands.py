@@ -4,7 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from layergate.preflight.rule import Beads, cell_keys, connected_regions
+from layergate.preflight.rule import Beads, LayerMap, Where, cell_keys, connected_regions
+from layergate_rules.layer_statistics import number_of
 
 CELL_MM = 0.8
 """Two beads: beads that touch, or nearly, are one group."""
@@ -98,3 +99,29 @@ def islands(beads: Beads, step_mm: float, least_path_mm: float) -> list[Island]:
             )
         )
     return sorted(found, key=lambda island: island.lines)
+
+
+class IslandWatch:
+    """The islands of all layers that can be judged, as they come by."""
+
+    def __init__(self, least_path_mm: float) -> None:
+        self._least_path_mm = least_path_mm
+        self._steps = LayerSteps()
+        self.found: list[Island] = []
+
+    def see(self, beads: Beads) -> None:
+        """Take the next layer. First layers lie on the bed, and a spiral's turns are no groups."""
+        step = self._steps.usual()
+        if step and not beads.ramp and not self._steps.first_of_stack(beads):
+            self.found += islands(beads, step, self._least_path_mm)
+        self._steps.add(beads)
+
+
+def place_of(layers: LayerMap, island: Island) -> Where:
+    """Give the place of an island for a finding."""
+    return Where(
+        layer=number_of(layers, island.stack, island.z_mm),
+        z_mm=(island.z_mm, island.z_mm),
+        lines=island.lines,
+        box_mm=island.box_mm,
+    )

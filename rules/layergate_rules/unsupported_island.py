@@ -2,9 +2,8 @@
 
 from pydantic import Field
 
-from layergate.preflight.rule import Beads, Findings, LayerMap, Limits, Rule, Where
-from layergate_rules.islands import Island, LayerSteps, islands
-from layergate_rules.layer_statistics import number_of
+from layergate.preflight.rule import Beads, Findings, LayerMap, Limits, Rule
+from layergate_rules.islands import IslandWatch, place_of
 
 
 class UnsupportedIslandLimits(Limits):
@@ -36,30 +35,21 @@ class UnsupportedIsland(Rule):
     limits_model = UnsupportedIslandLimits
 
     def prepare(self) -> None:
-        self._steps = LayerSteps()
-        self._found: list[Island] = []
+        self._watch = IslandWatch(self.limits.least_path_mm)
 
-    def each_layer(self, beads: Beads) -> Findings:
-        step = self._steps.usual()
-        if step and not beads.ramp and not self._steps.first_of_stack(beads):
-            found = islands(beads, step, self.limits.least_path_mm)
-            self._found += [island for island in found if island.beads >= self.limits.least_beads]
-        self._steps.add(beads)
-        return ()
+    def each_layer(self, beads: Beads) -> None:
+        self._watch.see(beads)
 
     def finish(self, layers: LayerMap) -> Findings:
-        for island in self._found:
+        for island in self._watch.found:
+            if not island.beads >= self.limits.least_beads:
+                continue
             first, last = island.lines
             yield self.finding(
                 f"{island.path_mm:.0f} mm of beads start in the air at Z {island.z_mm:.2f} mm, {island.air_mm:.2f} mm above "
                 f"anything: X {island.box_mm[0]:.1f} to {island.box_mm[2]:.1f}, Y {island.box_mm[1]:.1f} to "
                 f"{island.box_mm[3]:.1f} mm, lines {first} to {last}.",
                 "Was the part turned the wrong way, or were supports left out? Make the job again with supports there.",
-                where=Where(
-                    layer=number_of(layers, island.stack, island.z_mm),
-                    z_mm=(island.z_mm, island.z_mm),
-                    lines=island.lines,
-                    box_mm=island.box_mm,
-                ),
+                where=place_of(layers, island),
                 evidence={"path_mm": island.path_mm, "air_mm": island.air_mm, "beads": island.beads},
             )

@@ -3,50 +3,14 @@
 import io
 from typing import Any
 
+from tests.oracles.micro_job import MICRO_JOB
+
 from layergate.preflight.catalogue import load_rules
 from layergate.preflight.examine import examine
 from layergate.preflight.findings import Finding, Report
 from layergate.printer import PrinterDescription
 
-# Three rings of 20 mm, 0.2 mm layers, bead of 0.45 mm (stadium), 1.75 mm filament: facts.md section 11 (computed there).
-MICRO = """G21
-G90
-M82
-M140 S60
-M104 S205
-M190 S60
-M109 S205
-G28
-G92 E0
-G1 Z0.2 F600
-G1 X10 Y10 F6000
-G1 X30 Y10 E0.67698 F3600
-G1 X30 Y30 E1.35395 F3600
-G1 X10 Y30 E2.03093 F3600
-G1 X10 Y10 E2.70790 F3600
-G1 E1.90790 F2400
-G1 E2.70790 F2400
-G1 Z0.4 F600
-G1 X10 Y10 F6000
-G1 X30 Y10 E3.38488 F3600
-G1 X30 Y30 E4.06186 F3600
-G1 X10 Y30 E4.73883 F3600
-G1 X10 Y10 E5.41581 F3600
-G1 E4.61581 F2400
-G1 E5.41581 F2400
-G1 Z0.6 F600
-G1 X10 Y10 F6000
-G1 X30 Y10 E6.09279 F3600
-G1 X30 Y30 E6.76976 F3600
-G1 X10 Y30 E7.44674 F3600
-G1 X10 Y10 E8.12371 F3600
-G1 E7.32371 F2400
-G1 E8.12371 F2400
-M104 S0
-M140 S0
-M107
-M84
-"""
+MICRO = MICRO_JOB
 MICRO_LINES = MICRO.splitlines()
 
 
