@@ -56,7 +56,7 @@ def test_payload_of_a_payload_changes_no_ordinary_line(job: list[bytes]) -> None
         # facts.md 1.1: the line number and the checksum are framing.
         (b"N3 T0*57", b"T0"), (b"N201 G1 X88.28 Y111.20 E2.1025 F600.00 *50", b"G1 X88.28 Y111.20 E2.1025 F600.00"),
         (b"N-1 M110*15", b"N-1 M110*15"),
-        # facts.md 2.1: comments in parentheses; RepRap adds `;`.
+        # facts.md 2.1: comments in parentheses; the community convention adds `;`.
         (b"G1 (to the left) X5 ; and on", b"G1  X5"), (b"; all of it", b""), (b"(MSG, hello)", b""), (b"%", b""), (b"% O100", b""),
         (b"M117 (shown)", b"M117 (shown)"), (b"M117 shown ; not", b"M117 shown"), (b"N5 M117 (shown)*9", b"M117 (shown)"),
         (b"M1170 (gone)", b"M1170"), (b"\xef\xbb\xbfG21", b"G21"), (b"G1\tX5\t", b"G1\tX5"), (b"  G28  ", b"G28"),
