@@ -69,8 +69,7 @@ async def trial(lines: int, baud: int, *options: str, block_bytes: int = 65536) 
             rate = ended["commands"] / ended["seconds"]
             print(
                 f"{lines} lines, {len(text) / 1e6:.1f} MB, {baud or 'no'} baud, {' '.join(options) or 'ping-pong'}: "
-                f"{rate:.0f} lines/s, cpu {100 * used / took:.1f} % of a core, "
-                f"{1e6 * used / ended['commands']:.1f} us a line, {ended['outcome']}; "
+                f"{rate:.0f} lines/s, cpu {100 * used / took:.1f} % of a core, {ended['outcome']}; "
                 f"resident MiB idle {idle[0]:.1f}, after {memory_mib(pid)[0]:.1f}, highest {memory_mib(pid)[1]:.1f}, "
                 f"proportional {memory_mib(pid)[2]:.1f}"
             )

@@ -17,14 +17,6 @@ from typing import Literal
 READ_BYTES = 4096
 BACKLOG_BYTES = 65536
 """More than this waiting to be written: the other side has stopped reading. The window allows some hundred bytes."""
-PROMPT_S = 200e-6
-"""A reply that came sooner after we had done our part is of a peer on this computer or next to it; printers on a serial
-line take milliseconds."""
-LINGER_S = 40e-6
-"""With such a peer, look so long for the next reply before going to sleep: falling asleep and being woken takes longer.
-With every other peer this costs nothing."""
-MOST_IN_A_ROW = 32
-"""Replies taken so before the loop has its turn."""
 WRITE_STALL_S = 20.0
 """Not one byte written for so long while some wait: lost. Flow control of slow firmware holds for seconds."""
 
@@ -58,8 +50,6 @@ class Transport(ABC):
         self._backlog = bytearray()
         self._stall: asyncio.TimerHandle | None = None
         self._fd = -1
-        self._done_at = 0.0
-        """When the last piece read had been dealt with."""
 
     @abstractmethod
     async def open(self) -> None:
@@ -110,33 +100,19 @@ class Transport(ABC):
         self._loop.add_reader(fd, self._readable)
 
     def _readable(self) -> None:
-        clock = self._loop.time
-        prompt = clock() - self._done_at < PROMPT_S
-        self._take()
-        for _ in range(MOST_IN_A_ROW if prompt else 0):
-            until = clock() + LINGER_S
-            while self._fd >= 0 and not (taken := self._take()) and clock() < until:
-                pass
-            if self._fd < 0 or not taken:
-                break
-        self._done_at = clock()
-
-    def _take(self) -> bool:
-        """Read once and hand on what there is; False where there is nothing (yet, or for ever)."""
         try:
             data = self._read()
         except (BlockingIOError, InterruptedError):
-            return False
+            return
         except (OSError, termios.error) as error:
             self._lose(f"read failed: {error}")
-            return False
+            return
         if not data:
             self._lose("the device is gone (end of data)")
-            return False
+            return
         data = self._decode(data)
         if data:
             self._on_data(data)
-        return True
 
     def _send(self, data: bytes) -> None:
         if not self._backlog:
