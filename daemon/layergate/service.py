@@ -152,7 +152,7 @@ class Service:
         async with asyncio.TaskGroup() as root:
             tasks = [root.create_task(work, name=name) for name, work in parts.items()]
             self.ready.set()
-            notify(READY="1", STATUS=f"{len(self.desks)} printer(s)")
+            notify(READY="1", STATUS=f"printers: {', '.join(self.desks)}")
             log.info("serving", version=__version__, control=str(self.config.control_socket()), tasks=list(parts))
             await self._stop.wait()
             going_on = [f"{desk.job.id} on {name}" for name, desk in self.desks.items() if desk.job]

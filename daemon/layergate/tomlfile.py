@@ -8,7 +8,7 @@ import tomllib
 from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 
@@ -98,10 +98,15 @@ def _did_you_mean(location: tuple[str, ...], raw: Any, model: type[BaseModel]) -
     """Name a known key like the unknown one, if the model at that place can be told."""
     here: Any = model
     for part in location[:-1]:
+        if get_origin(here) is dict:  # of tables with names of the writer's own
+            here = get_args(here)[1]
+            continue
         fields = getattr(here, "model_fields", {})
         if part not in fields:
             return ""
         here = fields[part].annotation
+        if get_origin(here) is not dict:  # an optional table: the model in it
+            here = next((kind for kind in get_args(here) if hasattr(kind, "model_fields")), here)
     known = list(getattr(here, "model_fields", {}) or getattr(here, "__dataclass_fields__", {}))
     close = get_close_matches(location[-1], known, n=1)
     return f"; did you mean {close[0]!r}?" if close else ""

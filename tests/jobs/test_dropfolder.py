@@ -109,9 +109,9 @@ async def test_a_growing_file_seen_without_a_notice_is_left_until_it_is_still(
 
 
 async def test_what_is_no_file_or_not_finished_is_left_alone(gate: Gate, drop: Path, tmp_path: Path) -> None:
-    """Dot files, unfinished names, folders, links and pipes stay where they are."""
+    """Dot files, unfinished names, notes and models, folders, links and pipes stay where they are."""
     (tmp_path / "elsewhere").write_bytes(b"root:x:0:0\n")
-    for name in (".hidden", "a.part", "b.tmp", "c.filepart", "d~", "e.GCODE.PART"):
+    for name in (".hidden", "a.part", "b.tmp", "c.filepart", "d~", "e.GCODE.PART", "README.md", "cap.stl"):
         (drop / name).write_bytes(job_bytes())
     (drop / "folder").mkdir()
     (drop / "link.gcode").symlink_to(tmp_path / "elsewhere")

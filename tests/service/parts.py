@@ -67,6 +67,8 @@ class FakeLink:
         self.run: str | None = None
         self.refuse: str | None = None
         self.reachable = True
+        self.answers = True
+        """Whether the printer answers when a service comes."""
         self.ports: list[FakePort] = []
         self.emit("link-up", firmware="harbour test", capabilities={})
 
@@ -122,7 +124,7 @@ class FakePort:
             raise LinkRefusedError(link.refuse)
         match do:
             case "status":
-                return {"ready": True, "firmware": "harbour test", "run": link.run, "last_event": len(link.all)}
+                return {"ready": link.answers, "firmware": "harbour test", "run": link.run, "last_event": len(link.all)}
             case "start":
                 link.run = members["run"]
                 link.emit("run-started", run=link.run)

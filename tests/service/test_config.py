@@ -42,6 +42,20 @@ def test_every_mistake_is_told_with_line_and_key(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
+    ("text", "meant"),
+    [
+        ('[printers.quay]\ndevice = "x"\ndrop_foldr = "y"\n', "drop_folder"),
+        ('[printers.quay]\ndevice = "x"\n[printers.quay.watch]\nstall = 3\n', "stall_s"),
+        (GOOD + '[mqtt]\nhost = "h"\npasword_file = "y"\n', "password_file"),
+    ],
+)
+def test_an_unknown_key_is_told_with_the_one_that_was_meant(tmp_path: Path, text: str, meant: str) -> None:
+    """Also in the tables of printers, whose names are their writer's own, and in optional tables."""
+    with pytest.raises(TomlFileError, match=f"did you mean '{meant}'"):
+        _load(tmp_path, text)
+
+
+@pytest.mark.parametrize(
     ("text", "word"),
     [
         ("", "printers"),

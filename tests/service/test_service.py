@@ -1,5 +1,6 @@
 """The way of a job through the service, with a link in memory and the tests' worker: what people and sources see."""
 
+import asyncio
 from pathlib import Path
 from typing import Any
 
@@ -8,6 +9,7 @@ from tests.service.parts import FakeLink, job_bytes, make_config, until
 from tests.service.running import Talk, serving
 
 from layergate.cli.client_http import ClientError
+from layergate.jobs import desk
 
 HOLD = "finding starved-layer hold yes 3"
 BLOCK = "finding missing-layer block yes 2"
@@ -113,7 +115,8 @@ async def test_a_faulty_job_is_stopped_released_by_name_and_not_stopped_again(
         await talk.clear()
         again = await talk.submit(job_bytes(orders=orders), name="the same again")
         found = await talk.reaches(again, "completed")
-        assert any("released before" in row["what"] for row in found["history"])
+        assert any("passes by the release of Maren on 20" in row["what"] for row in found["history"])
+        assert any("(seen): " in row["what"] for row in found["history"])
         another = await talk.submit(job_bytes(6, orders=orders))
         await talk.reaches(another, situation)
 
@@ -137,7 +140,7 @@ async def test_observing_stops_nothing_and_tells_all(tmp_path: Path) -> None:
         job = await talk.submit(job_bytes(orders=FIXED))
         found = await talk.reaches(job, "completed")
         assert (await talk.alerts())[0] == "blocked"
-        assert any("only observes: would be blocked" in row["what"] for row in found["history"])
+        assert any("would be blocked, but quay only observes" in row["what"] for row in found["history"])
 
 
 @pytest.mark.parametrize("orders", ["kill", "exit 3", "garbage", "silent", "sleep 30"])
@@ -322,14 +325,68 @@ async def test_another_printer_on_the_cable_gets_nothing(tmp_path: Path) -> None
     """With identity = "..." a printer that does not say these words gets no job."""
     config = make_config(tmp_path, printers={"quay": {"device": "/dev/null", "identity": "Quay 2"}})
     link = FakeLink(prints=True)
-    async with serving(config, link) as (_, talk):
-        await talk.clear()
+    async with serving(config, link) as (service, talk):
         job = await talk.submit(job_bytes())
         await talk.reaches(job, "queued")
         printer = await talk.get("printers", "quay")
         assert (printer["state"], printer["condition"]) == ("stopped", "other-printer")
+        with pytest.raises(ClientError, match="another printer answers"):
+            await talk.clear()
         link.emit("link-up", firmware="Quay 2", capabilities={})
+        await until(lambda: service.desks["quay"].condition == "needs-clearing", "the right one")
+        await talk.clear()
         await talk.reaches(job, "completed")
+
+
+@pytest.mark.parametrize("what", ["link-lost", "printer-reset", "stop", "process"])
+async def test_a_word_on_the_bed_does_not_outlive_what_it_was_said_of(tmp_path: Path, what: str) -> None:
+    """After a lost connection, a reset of the printer or a stop request nothing starts until the bed is confirmed anew."""
+    link = FakeLink(prints=True)
+    async with serving(make_config(tmp_path), link) as (service, talk):
+        await talk.clear()
+        match what:
+            case "stop":
+                await talk.post("printers", "quay", "stop", by="Maren")
+            case "process":
+                link.die()
+            case "link-lost":
+                link.emit("link-lost", reason="cable out")
+                link.emit("link-up", firmware="harbour test", capabilities={})
+            case _:
+                link.emit("printer-reset", text="start")
+        await until(lambda: service.desks["quay"].condition == "needs-clearing", "needs clearing")
+        assert "confirmed before" in (await talk.get("printers", "quay"))["bed"]
+        job = await talk.submit(job_bytes())
+        await talk.reaches(job, "queued")
+        await until(lambda: _told(talk, "waiting-for-person"), "told")
+        assert await talk.situation(job) == "queued"
+        answer = await talk.post("printers", "quay", "cleared", by="Maren")
+        assert answer["starts"]["id"] == job
+        await talk.reaches(job, "completed")
+
+
+async def test_the_bed_of_a_printer_that_is_not_reached_can_not_be_confirmed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No word given now starts a print at some later time, when the printer is switched on."""
+    monkeypatch.setattr(desk, "REACH_S", 0.2)
+    link = FakeLink()
+    link.all.clear()
+    link.emit("unreachable", reason="/dev/null is in use by another program")
+    link.answers = False
+    async with serving(make_config(tmp_path), link) as (_, talk):
+        with pytest.raises(ClientError, match="in use by another program"):
+            await talk.clear()
+        assert (await talk.get("printers", "quay"))["message"] == "/dev/null is in use by another program"
+        monkeypatch.setattr(desk, "REACH_S", 20)
+        confirming = asyncio.create_task(talk.clear())
+        link.emit("link-up", firmware="harbour test", capabilities={})
+        await confirming
+        assert (await talk.get("printers", "quay"))["condition"] == "idle"
+
+
+async def _told(talk: Talk, name: str) -> bool:
+    return name in await talk.alerts()
 
 
 async def test_remarks_of_the_watch_become_alerts_and_colour_the_end(tmp_path: Path) -> None:

@@ -5,6 +5,7 @@ Exit codes: 0 done; 1 the daemon refused, or a followed job did not complete; 2 
 
 import getpass
 import json
+import shutil
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -17,6 +18,8 @@ import click
 from layergate.cli.client_http import Client, ClientError
 
 REFUSED_EXIT = 1
+INTERRUPTED_EXIT = 130
+BEYOND_ALL = 2**53  # more events than there will ever be
 NO_DAEMON_EXIT = 3
 CHUNK_BYTES = 256 * 1024
 POLL_S = 20  # a long poll of the daemon's live events
@@ -62,7 +65,7 @@ def _show(answer: Any, as_json: bool, text: str) -> None:
 
 def _job_line(job: dict[str, Any]) -> str:
     message = f"  {job['message']}" if job["message"] else ""
-    return _shortened(f"{job['id']}  {job['printer']:<12} {job['situation']:<12} {job['name']}{message}", 140)
+    return _shortened(f"{job['id']}  {job['printer']:<12} {job['situation']:<12} {job['name']}{message}")
 
 
 @click.command()
@@ -101,7 +104,8 @@ def jobs(ended_too: bool, socket_path: Path | None, as_json: bool) -> None:
         _show(found, True, "")
         return
     for printer in client.get("printers"):
-        click.echo(f"{printer['printer']}: {printer['state']} ({', '.join(printer['reasons'])}) {printer['message']}")
+        observes = "; only observes, stops nothing" if printer["mode"] == "observe" else ""
+        click.echo(f"{printer['printer']}: {printer['condition']}: {printer['message']}{observes}")
     for job in found:
         click.echo(_job_line(job))
     if not found:
@@ -119,16 +123,14 @@ def show(job_id: str, socket_path: Path | None, as_json: bool) -> None:
     if as_json:
         _show({"job": job, "report": report}, True, "")
         return
-    click.echo(
-        f"job {job['id']} for {job['printer']}: {job['situation']}; {job['state']} ({', '.join(job['reasons'])})"
-    )
+    click.echo(f"job {job['id']}, {job['name']}, for {job['printer']}: {job['situation']}")
     if report is not None:
         _show_report(report)
     if job["layer"]:
         click.echo(f"printed up to layer {job['layer']} of {job['layers']}")
     for row in job["history"]:
         who = f"  by {row['who']}" if row["who"] else ""
-        click.echo(_shortened(f"{row['at']}  {row['what']}", 100 - len(who)) + who)
+        click.echo(_shortened(f"{row['at']}  {row['what']}", keep=len(who)) + who)
 
 
 def _show_report(report: dict[str, Any]) -> None:
@@ -138,7 +140,11 @@ def _show_report(report: dict[str, Any]) -> None:
     click.echo(report_text(Report.model_validate(report)), nl=False)
 
 
-def _shortened(text: str, width: int) -> str:
+def _shortened(text: str, *, keep: int = 0) -> str:
+    """Cut a line to the terminal's width, less what is kept for more; elsewhere it stays whole."""
+    if not sys.stdout.isatty():
+        return text
+    width = max(40, shutil.get_terminal_size().columns - keep)
     return text if len(text) <= width else text[: width - 4].rstrip() + " ..."
 
 
@@ -187,7 +193,7 @@ def recheck(job_id: str, by: str, socket_path: Path | None, as_json: bool) -> No
     _show(answer, as_json, _job_line(answer))
 
 
-def _printer_command(name: str, done: str, text: str) -> click.Command:
+def _printer_command(name: str, done: Callable[[dict[str, Any]], str], text: str) -> click.Command:
     @click.command(name=name, help=text)
     @click.argument("printer", required=False)
     @click.option("--by", default=_me, help="Your name. Default: your login.")
@@ -200,21 +206,35 @@ def _printer_command(name: str, done: str, text: str) -> click.Command:
                 raise click.UsageError(f"several printers are here, name one of them: {', '.join(there)}")
             printer = there[0]
         answer = client.post("printers", printer, name, body={"by": by})
-        _show(answer, as_json, f"{printer}: {done}; {answer['condition']}: {answer['message']}")
+        _show(answer, as_json, f"{printer}: {done(answer)}")
 
     return command
 
 
-pause = _printer_command("pause", "pause asked for", "Pause what a printer prints. Heaters stay on: stay near.")
-resume = _printer_command("resume", "resume asked for", "Go on after a pause.")
+def _cleared_text(answer: dict[str, Any]) -> str:
+    """Say what a word on the bed sets going, since it moves and heats a machine."""
+    job = answer["starts"]
+    if job is None:
+        return "bed confirmed clear; no job waits, the next one that passes starts at once"
+    remark = f". {job['message']}" if job["verdict"] not in {"clear", None} else ""
+    return f"bed confirmed clear; {job['name']} ({job['id']}) starts now{remark}"
+
+
+pause = _printer_command(
+    "pause",
+    lambda answer: f"pause asked for; heaters stay on; {answer['message']}",
+    "Pause what a printer prints. Heaters stay on: stay near.",
+)
+resume = _printer_command("resume", lambda answer: f"resume asked for; {answer['message']}", "Go on after a pause.")
 stop = _printer_command(
     "stop",
-    "stop request sent",
+    lambda _: (
+        "stop request sent. If the machine still moves or heats, cut its mains. To print again: reset it or switch it off "
+        "and on, clear the bed, and confirm that"
+    ),
     "Send a stop request ahead of everything. It depends on computer, cable and controller: in danger, cut the mains.",
 )
-cleared = _printer_command(
-    "cleared", "bed confirmed clear", "Confirm that a printer's bed is clear: the next job starts."
-)
+cleared = _printer_command("cleared", _cleared_text, "Confirm that a printer's bed is clear: the next job starts.")
 
 
 @click.command()
@@ -230,7 +250,15 @@ def follow(job_id: str, socket_path: Path | None, as_json: bool) -> None:
 
 def _follow(client: Client, job_id: str, as_json: bool) -> int:
     line = _ProgressLine(as_json)
-    after = 0
+    try:
+        return _follow_to_the_end(client, job_id, line)
+    except KeyboardInterrupt:
+        line.left(job_id)
+        return INTERRUPTED_EXIT
+
+
+def _follow_to_the_end(client: Client, job_id: str, line: "_ProgressLine") -> int:
+    after = client.get("events", after=BEYOND_ALL, wait_s=0)["last"]  # what was told before is no news
     silent_since: float | None = None
     job = client.get("jobs", job_id)
     line.job(job)
@@ -306,6 +334,9 @@ class _ProgressLine:
     def end(self, job: dict[str, Any]) -> None:
         layers = f", layer {job['layer']} of {job['layers']}" if job["layers"] else ""
         self._say(f"{job['id']} {job['situation']}{layers}", {"end": job})
+
+    def left(self, job_id: str) -> None:
+        self._say(f"{job_id} is no longer followed; what the printer does goes on", {"left": job_id})
 
     def _say(self, text: str, data: dict[str, Any]) -> None:
         if self._open:

@@ -100,6 +100,5 @@ class Client:
         except ValueError as error:
             raise ClientError(f"what answers on {self.path} is not the daemon: HTTP {status}", status) from error
         if status >= 400:
-            title, detail = answer.get("title", "Failed"), answer.get("detail", "")
-            raise ClientError(f"{title}: {detail}", status)
+            raise ClientError(answer.get("detail") or answer.get("title") or f"HTTP {status}", status)
         return answer

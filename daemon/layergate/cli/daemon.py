@@ -86,20 +86,30 @@ def config_group() -> None:
 def config_check(path: Path | None) -> None:
     """Check the configuration and the printer descriptions that it names: every mistake, with line and key.
 
-    Exit 0: nothing wrong; 1: mistakes; each on a line of its own.
+    Exit 0: nothing wrong; 1: mistakes; each on a line of its own. What may well be right later, such as a printer that
+    is switched off now, is said and is no mistake.
     """
     from layergate.config import TomlFileError, load_config  # noqa: PLC0415
     from layergate.printer import load_description  # noqa: PLC0415
 
     chosen = _config_path(path)
     problems: list[str] = []
+    remarks: list[str] = []
     try:
         config = load_config(chosen)
     except TomlFileError as error:
         problems = error.problems
     else:
-        for printer in config.printers.values():
+        for name, printer in config.printers.items():
+            if "://" not in printer.device and not Path(printer.device).exists():
+                remarks.append(
+                    f"printers.{name}.device: {printer.device} is not there now: is the printer switched on and plugged in? "
+                    "'ls /dev/serial/by-id' shows what is"
+                )
             if printer.description is None:
+                remarks.append(
+                    f"printers.{name}: no description, so rules that need a limit of the machine do not apply"
+                )
                 continue
             try:
                 load_description(printer.description)
@@ -107,10 +117,10 @@ def config_check(path: Path | None) -> None:
                 problems += error.problems
         if config.mqtt and config.mqtt.password_file and not config.mqtt.password_file.is_file():
             problems.append(f"{chosen}: mqtt.password_file: {config.mqtt.password_file} is not there")
-    for problem in problems:
-        click.echo(problem)
+    for line in problems + remarks:
+        click.echo(line)
     if problems:
-        click.echo(f"{len(problems)} mistake(s)", err=True)
+        click.echo("1 mistake" if len(problems) == 1 else f"{len(problems)} mistakes", err=True)
         sys.exit(FAILED_EXIT)
     click.echo(f"{chosen}: nothing wrong; printers: {', '.join(config.printers)}")
 

@@ -40,16 +40,32 @@ class Bench:
         self.job: Job | None = None
         """The job whose run goes on."""
         self.bed = Bed(clear=False, text="", at=now())
-        self.link_up = False
+        self.reached = asyncio.Event()
+        """Set while the printer answers."""
         self.link_text = "not reached yet"
         self.other_printer = False
         self._unguarded_told = False
         self.stopped_run: str | None = None
         """The run at which a stop request was sent."""
+        self.stopped = False
+        """A stop request was sent since the printer last answered: its silence is what was asked for."""
+        self.voided = 0
+        """How often something happened that makes an earlier word on the bed worthless."""
         self.stamp: Callable[[], None] = lambda: None
         """Called whenever this printer's tasks got on, for the watchdog."""
         self.wake = asyncio.Event()
         """Set when there may be something to start."""
+
+    @property
+    def link_up(self) -> bool:
+        return self.reached.is_set()
+
+    @link_up.setter
+    def link_up(self, up: bool) -> None:
+        if up:
+            self.reached.set()
+        else:
+            self.reached.clear()
 
     @property
     def condition(self) -> PrinterCondition:
@@ -66,6 +82,22 @@ class Bench:
     @property
     def needs_clearing(self) -> bool:
         return not self.bed.clear and self.config.start == "confirmed"
+
+    async def void_clearing(self, why: str) -> None:
+        """Take back that the bed is clear: the person who said so can't have meant a printer that went away since.
+
+        Without it a job would start by itself when the printer is back, perhaps with nobody near. Does not raise.
+        """
+        self.voided += 1
+        if not self.bed.clear:
+            return
+        text = f"confirmed before {why}"
+        self.bed = Bed(clear=False, text=text, at=now())  # what counts, even where the journal can't keep it now
+        try:
+            self.bed = await self.journal.do(lambda db: store.set_bed(db, self.name, clear=False, text=text))
+        except JournalError as error:  # after a start of the service no bed is taken for clear, whatever is kept
+            log.warning("not kept that the bed needs clearing", printer=self.name, error=str(error))
+        self.publish()
 
     def view(self) -> dict[str, Any]:
         """Give the printer's state in the standard's words, with ours beside them."""
@@ -94,7 +126,7 @@ class Bench:
             case "needs-clearing":
                 return f"clear the bed, then confirm it ('layergate cleared {self.name}'): {self.bed.text}"
             case "idle":
-                return "ready"
+                return f"ready; bed {self.bed.text}, {self.bed.at}" if self.bed.clear else "ready"
             case _:
                 assert self.job is not None
                 return f"{self.job.name} ({self.job.id})"

@@ -9,6 +9,7 @@ import contextlib
 import secrets
 import time
 from collections.abc import Awaitable, Callable
+from dataclasses import replace
 from typing import Any
 
 import structlog
@@ -31,6 +32,7 @@ TICK_S = 2.0  # how often the watch looks at what did not happen
 FIRST_PAUSE_S = 0.5
 LONGEST_PAUSE_S = 15.0
 GONE_AFTER_S = 30.0  # a link that can't be reached or started for so long is gone, and its run with it
+REACH_S = 15.0  # somebody who has just switched the printer on need not ask twice: controllers start in seconds
 REFUSED_PAUSE_S = 3.0  # a printer that ends its last run settles in seconds
 MOST_REFUSALS = 10
 
@@ -58,16 +60,37 @@ class Desk(Bench):
 
     # What people ask for --------------------------------------------------------------------------------------------
 
-    async def cleared(self, who: str) -> Bed:
-        """Take a person's word that the bed is clear. Raises StateError while something is printed."""
+    async def cleared(self, who: str) -> Job | None:
+        """Take a person's word that the bed is clear, and give the job that starts by it.
+
+        Raises:
+            StateError: something is printed, or the printer is not reached. A word given now would start a job at
+                some later time, when the printer is switched on and perhaps nobody looks.
+        """
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(REACH_S):
+                await self.reached.wait()
         async with self._lock:
             if self.job is not None:
                 raise StateError(f"job {self.job.id} is being printed on {self.name}: confirm the bed after its end")
+            if not self.link_up or self.other_printer:
+                raise StateError(
+                    f"{self.name} is not reached, so nothing is confirmed: {self.link_text}. Once 'layergate jobs' shows "
+                    "that it answers, look at its bed and confirm it then"
+                )
             text = f"confirmed clear by {who}"
             self.bed = await self.journal.do(lambda db: store.set_bed(db, self.name, clear=True, text=text, who=who))
+            starts = await self.next_job()
         self.publish()
         self.wake.set()
-        return self.bed
+        return starts
+
+    async def next_job(self) -> Job | None:
+        """Give the job that starts next."""
+        waiting = await self.journal.do(
+            lambda db: store.list_jobs(db, situations=["queued"], printer=self.name, limit=1)
+        )
+        return waiting[0] if waiting else None
 
     async def pause(self, who: str) -> None:
         """Ask for a pause of the run."""
@@ -92,11 +115,12 @@ class Desk(Bench):
     async def stop(self, who: str) -> None:
         """Send a stop request (M112), ahead of every queue. It is no safety device: see the README."""
         link, job = self._connected(), self.job
-        self.stopped_run = job.run if job else None
+        self.stopped_run, self.stopped = job.run if job else None, True
         await link.command("stop")  # before anything is written: a card may be slow
         log.warning("stop request sent", printer=self.name, who=who)
         if job is not None:
             await self._ending(job, STOP_REQUEST, who)
+        await self.void_clearing("a stop request was sent")
         await self._note(f"{STOP_REQUEST} sent", who, job)
 
     async def _ending(self, job: Job, message: str, who: str) -> Job:
@@ -158,6 +182,7 @@ class Desk(Bench):
                 problem = "the link process ended"
             if self._attended:
                 self._attended, pause_s, lost_at = False, FIRST_PAUSE_S, time.monotonic()
+                await self.void_clearing("the link process was lost")
             self.link_text = problem
             if problem != told:
                 log.warning("link not reached", printer=self.name, problem=problem)
@@ -178,7 +203,7 @@ class Desk(Bench):
         if self.link_up:
             self.identify({"firmware": status.get("firmware")})
         else:
-            self.link_text = "the printer does not answer yet"
+            self.link_text = str(status.get("unreachable") or "the printer does not answer yet")
         self.publish()
         tasks = {
             asyncio.create_task(self._follow(link, status), name=f"follow-{self.name}"),
@@ -239,13 +264,10 @@ class Desk(Bench):
     async def _try_start(self, link: LinkPort) -> None:
         if not self._ready():
             return
-        waiting = await self.journal.do(
-            lambda db: store.list_jobs(db, situations=["queued"], printer=self.name, limit=1)
-        )
-        if not waiting:
+        job = await self.next_job()
+        if job is None:
             self._waits_told = None
             return
-        job = waiting[0]
         if self.needs_clearing:
             if self._waits_told != job.id:
                 self._waits_told = job.id
@@ -260,7 +282,7 @@ class Desk(Bench):
 
     async def _start(self, link: LinkPort, job: Job) -> None:
         run = f"{job.id}-{secrets.token_hex(4)}"
-        before = self.bed
+        before, voided = self.bed, self.voided
 
         def begin(db: Any) -> tuple[Job, Bed]:
             # On record before the first byte is sent, so that a kill in between can't leave a print unknown.
@@ -277,7 +299,8 @@ class Desk(Bench):
                 "start", run=run, job=str(self.spool.job_path(job.sha256)), index=str(self.spool.index_path(job.id))
             )
         except LinkRefusedError as error:
-            await self._not_started(started, before, error.detail)
+            bed = before if self.voided == voided else replace(before, clear=False)
+            await self._not_started(started, bed, error.detail)
         else:
             self._refusals = 0
         # LinkError, no answer: not known whether it began; the next connection asks the link (see _settle).

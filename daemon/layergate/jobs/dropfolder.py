@@ -1,4 +1,5 @@
-"""A printer's drop folder: files that somebody puts there become jobs; refused ones go to ``refused`` with the reason.
+"""A printer's drop folder: job files that somebody puts there become jobs; refused ones go to ``refused`` with the
+reason. Files of other kinds and folders are left alone, and the log says so once.
 
 Takes a file when its writer closes it or it is moved in (inotify), and looks again at start, after lost notices and
 every minute, since network shares give no notices. A file is taken by renaming it into the spool's ``incoming``, so
@@ -35,6 +36,9 @@ LOOK_EVERY_S = 60.0
 SETTLE_S = 2.0  # a file seen without a notice is taken when it did not change for this long
 UNFINISHED = (".part", ".tmp", ".partial", ".filepart", ".crdownload", "~")  # what copying programs name their work
 REFUSED = "refused"
+JOB_ENDINGS = (".gcode", ".gco", ".gc", ".g", ".ngc", ".nc", ".tap")
+"""What job files are called (common practice), also with ``.gz`` after it, or without any ending. A note or a model
+beside the jobs is no job."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +66,8 @@ class DropFolder:
         self._closed: set[str] = set()
         self._wake = asyncio.Event()
         self._problem = ""
+        self._left: set[str] = set()
+        """Names of what is left alone and was told of."""
 
     async def run(self) -> None:
         """Take what comes, for ever."""
@@ -130,6 +136,7 @@ class DropFolder:
         """Give the names to take now, oldest first, and whether others may be ready soon."""
         found: list[tuple[int, str]] = []
         seen: dict[str, _Seen] = {}
+        left: set[str] = set()
         now = time.monotonic()
         for item in os.scandir(self.folder):
             if item.name.startswith(".") or item.name.lower().endswith(UNFINISHED):
@@ -138,8 +145,10 @@ class DropFolder:
                 status = item.stat(follow_symlinks=False)
             except FileNotFoundError:
                 continue
-            if not stat.S_ISREG(status.st_mode):
-                continue  # folders; links, whose end may be anything
+            if not stat.S_ISREG(status.st_mode) or not is_job_name(item.name):
+                if item.name != REFUSED:
+                    left.add(item.name)  # folders; links, whose end may be anything; notes
+                continue
             before = self._seen.get(item.name)
             if before is None or (before.size, before.mtime_ns) != (status.st_size, status.st_mtime_ns):
                 before = _Seen(status.st_size, status.st_mtime_ns, now)
@@ -148,6 +157,9 @@ class DropFolder:
             else:
                 seen[item.name] = before
         self._seen = seen
+        for name in sorted(left - self._left):
+            log.warning("left alone in the drop folder", printer=self.printer, name=name, taken=" ".join(JOB_ENDINGS))
+        self._left = left
         return [name for _, name in sorted(found)], bool(seen)
 
     def _take(self, name: str) -> None:
@@ -220,3 +232,9 @@ class DropFolder:
         shutil.move(path, target)
         shutil.rmtree(path.parent)
         log.warning("file refused", printer=self.printer, name=path.name, reason=reason)
+
+
+def is_job_name(name: str) -> bool:
+    """Say whether a file is called as jobs are."""
+    plain = name.lower().removesuffix(".gz")
+    return plain.endswith(JOB_ENDINGS) or not Path(plain).suffix

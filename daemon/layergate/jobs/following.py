@@ -74,8 +74,11 @@ class Following:
             if not told_before:
                 await self._remark(remarks)
         match event.type:
+            case "unreachable":
+                bench.link_text = str(event.data.get("reason", "the printer is not reached"))
+                bench.publish()
             case "link-up":
-                bench.link_up = True
+                bench.link_up, bench.stopped = True, False
                 bench.identify(event.data)
                 bench.publish()
                 bench.wake.set()
@@ -83,11 +86,22 @@ class Following:
             case "link-lost":
                 bench.link_up = False
                 bench.link_text = str(event.data.get("reason", "the printer does not answer"))
+                if not replayed:
+                    await bench.void_clearing("the connection to the printer was lost")
                 bench.publish()
-                if news:
+                if news and bench.stopped:
+                    # It was asked to halt; that it is silent now is no news, that it stays so until a reset is.
+                    bench.link_text = (
+                        "halted by the stop request; it answers again after a reset, or switched off and on"
+                    )
+                    bench.publish()
+                    await bench.alert("link-lost", f"{bench.name} is {bench.link_text}.", job, "warning")
+                elif news:
                     text = f"{bench.link_text}. Heaters may still be on: look at the printer."
                     await bench.alert("link-lost", text, job)
             case "printer-reset" if news:
+                if not replayed:
+                    await bench.void_clearing("the printer started anew")
                 text = f"the printer started anew: {event.data.get('text', '')}".rstrip(": ")
                 await bench.alert("printer-reset", text, job)
             case "printer-error":
@@ -183,7 +197,7 @@ class Following:
 
     async def _tell_end(self, job: Job) -> None:
         if job.situation.startswith("completed"):
-            await self.bench.alert("completed", f"{job.name}: all {job.layers} layers", job)
+            await self.bench.alert("completed", _completed_text(job), job)
         elif job.situation in {"aborted", "stopped", "canceled-at-printer"}:
             text = f"{job.name} ended {job.message}. Look at the printer and make sure that its heaters are off."
             await self.bench.alert("aborted", text, job)
@@ -202,6 +216,13 @@ class Following:
             case _:
                 ours = job.run == self.bench.stopped_run or (job.situation, job.message) == ("ending", STOP_REQUEST)
                 return "stopped" if ours else "aborted"
+
+
+def _completed_text(job: Job) -> str:
+    """Say what was printed: the file's layers, which need not be those of a whole part."""
+    layers = f"the {job.layers} layers of the file are printed" if job.layers else "the file is printed to its end"
+    judged = "" if job.verdict in {"clear", None} else f"; it was judged {job.verdict!r} ('layergate show {job.id}')"
+    return f"{job.name}: {layers}{judged}"
 
 
 def _rounded(values: dict[str, Any]) -> dict[str, Any]:

@@ -20,7 +20,7 @@ from layergate.jobs.errors import DiskLowError, JournalError, NotFoundError, Rel
 from layergate.jobs.journal import Journal
 from layergate.jobs.spool import Spool, Spooled, display_name
 from layergate.jobs.states import ACTIVE, WAITING, Situation
-from layergate.jobs.store import Job
+from layergate.jobs.store import Job, Waiver
 from layergate.jobs.verdict import (
     Finding,
     Report,
@@ -308,11 +308,11 @@ class Gate:
         if standing:
             situation = "blocked" if any(finding.severity == "block" for finding in standing) else "held"
             if self.config.printers[job.printer].mode == "observe":
-                text = f"printed all the same, since {job.printer} only observes: would be {situation}: {text}"
+                text = f"would be {situation}, but {job.printer} only observes, so it is printed all the same: {text}"
                 await self._judge(job, "queued", text, alert=situation, **changes)
                 return
         elif report.verdict != "clear":
-            text = f"released before, see its waivers; {text}"
+            text = f"{_released_before(report, waivers)}; {text}"
         await self._judge(job, situation, text, **changes)
 
     async def _judge(
@@ -334,6 +334,15 @@ class Gate:
         name = names.get(alert or situation)
         if name is not None:
             await self.hub.alert(name, f"{job.name}: {text}", printer=job.printer, job=job.id)
+
+
+def _released_before(report: Report, waivers: list[Waiver]) -> str:
+    """Say by whose word a job passes that would be stopped, so that a release does not act unseen for ever."""
+    of_this = {(finding.rule, finding.place()) for finding in report.standing()}
+    used = [waiver for waiver in waivers if (waiver.rule, waiver.place) in of_this]
+    latest = max(used, key=lambda waiver: waiver.at)
+    rules = ", ".join(dict.fromkeys(waiver.rule for waiver in used))
+    return f"passes by the release of {latest.who} on {latest.at[:10]} ({latest.why}): {rules}"
 
 
 def _text(value: str, what: str, longest: int) -> str:

@@ -23,6 +23,7 @@ from typing import Any, Literal
 
 EventType = Literal[
     "link-up",  # the printer answers: {"firmware", "capabilities"}
+    "unreachable",  # {"reason"}: the port can't be opened; told once a cause, and tried on
     "link-lost",  # {"reason"}; a run in progress ends with a run-ended of its own
     "run-started",  # {"run"}
     "progress",  # {"run", "line", "commands", "layer"}: last acknowledged line; at layer changes, about twice a second

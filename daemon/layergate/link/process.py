@@ -61,6 +61,8 @@ class LinkProcess:
         self._gone = asyncio.Event()
         self._was_ready = False
         """The printer had answered before the connection was lost."""
+        self._unreachable = ""
+        """Why the port can't be opened."""
         self._closing: asyncio.Task[None] | None = None
         self._ending = asyncio.Event()
         self._idle = asyncio.Event()
@@ -107,7 +109,7 @@ class LinkProcess:
 
     async def _keep_connected(self) -> None:
         backoff = Backoff()
-        complaint, complained_at = "", float("-inf")
+        complained_at = float("-inf")
         while True:
             self._gone.clear()
             try:
@@ -115,11 +117,15 @@ class LinkProcess:
                 await transport.open()
             except OpenError as error:
                 now = self._loop.time()
-                if str(error) != complaint or now > complained_at + SAME_COMPLAINT_S:
-                    complaint, complained_at = str(error), now
+                news = str(error) != self._unreachable
+                if news or now > complained_at + SAME_COMPLAINT_S:
+                    complained_at = now
                     log.warning("unreachable", reason=error)
+                if news:
+                    self._unreachable = str(error)
+                    self._tell("unreachable", {"reason": self._unreachable}, now)
             else:
-                complaint = ""
+                self._unreachable = ""
                 log.info("connected", device=self._config.endpoint.device)
                 self._transport = transport
                 if transport.is_open:
@@ -272,5 +278,6 @@ class LinkProcess:
             "device": self._config.endpoint.device,
             "pid": os.getpid(),
             "epoch": self._epoch,
+            "unreachable": self._unreachable or None,
             "last_event": self._events.last,
         }

@@ -35,6 +35,7 @@ from layergate.notify.mqtt import MqttPublisher
 from layergate.notify.systemd import Stamps
 from layergate.web.models import (
     By,
+    ClearedModel,
     EventsModel,
     Health,
     JobDetail,
@@ -115,9 +116,9 @@ def create_app(
         return _printer(gate, desk)
 
     @app.post(f"{PREFIX}/printers/{{printer}}/cleared")
-    async def cleared(desk: TheDesk, by: By) -> PrinterModel:
-        await desk.cleared(by.by)
-        return _printer(gate, desk)
+    async def cleared(desk: TheDesk, by: By) -> ClearedModel:
+        starts = await desk.cleared(by.by)
+        return ClearedModel(**_printer(gate, desk).model_dump(), starts=_job(starts) if starts else None)
 
     @app.post(f"{PREFIX}/printers/{{printer}}/pause")
     async def pause(desk: TheDesk, by: By) -> PrinterModel:

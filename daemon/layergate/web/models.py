@@ -86,6 +86,13 @@ class PrinterModel(BaseModel):
     progress: dict[str, Any] | None = None
 
 
+class ClearedModel(PrinterModel):
+    """A printer whose bed was just confirmed clear."""
+
+    starts: JobModel | None
+    """The job that starts by that; None where none waits."""
+
+
 class LiveEventModel(BaseModel):
     """Something that happened; ``kind`` is state, job, progress or alert."""
 
