@@ -10,6 +10,7 @@ import argparse
 import contextlib
 import json
 import os
+import shlex
 import shutil
 import signal
 import subprocess
@@ -101,7 +102,10 @@ def _demonstrate(folder: Path) -> None:
         _save_report(run, blocked, folder / "bollard-cap-damaged.report.json")
         _layergate(run, "show", blocked)
 
-        _say("Now the whole one, with its layers counted off as the printer works:")
+        _say(
+            f"Now the whole one, with its layers counted off. This printer is simulated {TIME_SCALE} times as fast as a "
+            "real one,\n    so the time left, planned for a real one at first, falls quickly:"
+        )
         printed = _submit(run, good)
         followed = subprocess.run(  # noqa: S603  # our own program
             [_program("layergate"), "follow", printed, "--socket", str(run / "control.sock")],
@@ -115,7 +119,8 @@ def _demonstrate(folder: Path) -> None:
     print("\nWhat was said of the two jobs lies in")
     for name in ("bollard-cap-damaged.report.json", "bollard-cap.report.json"):
         print(f"  {folder / name}")
-    print(f"Read one as text with:  {_program('layergate')} check --printer {folder / 'quay.toml'} {bad}")
+    again = shlex.join([_program("layergate"), "check", "--printer", str(folder / "quay.toml"), str(bad)])
+    print(f"Check one again with:\n  {again}")
 
 
 def _say(text: str) -> None:
@@ -174,7 +179,10 @@ def _compare(job: Path, folder: Path) -> None:
     got = [line for line in executed if not line.startswith(own)]
     if got != [line for line in wanted if not line.startswith(own)]:
         raise DemoError("the printer executed something else than the job")
-    print(f"\nThe printer executed {len(wanted)} commands of the job, each as it was checked and in the same order.")
+    print(
+        f"\nThe printer executed {len(wanted)} commands, each as it was checked and in the same order "
+        f"(the file's other {len(sent) - len(wanted)} lines are comments)."
+    )
 
 
 @contextlib.contextmanager

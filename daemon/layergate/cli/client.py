@@ -114,8 +114,9 @@ def jobs(ended_too: bool, socket_path: Path | None, as_json: bool) -> None:
 
 @click.command()
 @click.argument("job_id", metavar="ID")
+@click.option("--notes", is_flag=True, help="Show notes, and why rules did not apply, in full.")
 @_talks
-def show(job_id: str, socket_path: Path | None, as_json: bool) -> None:
+def show(job_id: str, notes: bool, socket_path: Path | None, as_json: bool) -> None:
     """Show a job: its state, its verdict with every finding, and what happened to it."""
     client = _client(socket_path)
     job = client.get("jobs", job_id)
@@ -125,7 +126,7 @@ def show(job_id: str, socket_path: Path | None, as_json: bool) -> None:
         return
     click.echo(f"job {job['id']}, {job['name']}, for {job['printer']}: {job['situation']}")
     if report is not None:
-        _show_report(report)
+        _show_report(report, notes=notes)
     if job["layer"]:
         click.echo(f"printed up to layer {job['layer']} of {job['layers']}")
     for row in job["history"]:
@@ -133,11 +134,11 @@ def show(job_id: str, socket_path: Path | None, as_json: bool) -> None:
         click.echo(_shortened(f"{row['at']}  {row['what']}", keep=len(who)) + who)
 
 
-def _show_report(report: dict[str, Any]) -> None:
+def _show_report(report: dict[str, Any], *, notes: bool = False) -> None:
     from layergate.cli.report_text import report_text  # noqa: PLC0415 (they load pydantic)
     from layergate.preflight.findings import Report  # noqa: PLC0415
 
-    click.echo(report_text(Report.model_validate(report)), nl=False)
+    click.echo(report_text(Report.model_validate(report), notes=notes), nl=False)
 
 
 def _shortened(text: str, *, keep: int = 0) -> str:
