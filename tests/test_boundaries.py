@@ -15,7 +15,15 @@ SIM = ROOT / "sim" / "layergate_sim"
 
 PURE = ("gcode", "toolpath", "layers", "preflight")
 # Import direction: gcode -> toolpath -> layers -> preflight -> jobs -> service. Modules that stand alone are shared.
-SHARED = {"layergate", "layergate.jobindex", "layergate.printer", "layergate.tomlfile", "layergate.materials"}
+SHARED = {
+    "layergate",
+    "layergate.clock",
+    "layergate.cputicks",
+    "layergate.jobindex",
+    "layergate.materials",
+    "layergate.printer",
+    "layergate.tomlfile",
+}
 MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "gcode": ("gcode",),
     "toolpath": ("gcode", "toolpath"),
@@ -93,13 +101,8 @@ def test_the_analysis_imports_only_what_comes_before_it(package: str) -> None:
     """gcode -> toolpath -> layers -> preflight: never against the arrow."""
     allowed = {f"layergate.{name}" for name in MAY_IMPORT[package]}
     for path in sources(DAEMON / package):
-        wrong = {
-            module
-            for module in own_modules(path) - SHARED
-            if ".".join(module.split(".")[:2]) not in allowed
-            and not (shown(path).endswith(WORKER) and module == "layergate.cli.check")
-        }
-        assert not wrong - {"layergate.cli"}, f"{shown(path)} imports {sorted(wrong)}"
+        wrong = {module for module in own_modules(path) - SHARED if ".".join(module.split(".")[:2]) not in allowed}
+        assert not wrong, f"{shown(path)} imports {sorted(wrong)}"
 
 
 @pytest.mark.parametrize("package", PURE)
@@ -113,6 +116,7 @@ def test_the_pure_packages_do_no_io_and_read_no_clock(package: str) -> None:
         "subprocess",
         "time",
         "datetime",
+        "signal",
         "os",
         "shutil",
         "tempfile",
@@ -126,6 +130,7 @@ def test_the_pure_packages_do_no_io_and_read_no_clock(package: str) -> None:
             continue
         wrong = {name.split(".")[0] for name in imports(path)} & forbidden - excused.get(shown(path), set())
         assert not wrong, f"{shown(path)} imports {sorted(wrong)}"
+        assert not of(path, "layergate.clock", "layergate.cputicks"), f"{shown(path)} reads a clock"
 
 
 @pytest.mark.parametrize("package", ["link", "watch"])

@@ -1,6 +1,9 @@
 """The rule interface: what a rule may ask for, say and do wrong, and what then becomes of the verdict."""
 
 import inspect
+import io
+import signal
+import time
 from collections.abc import Callable
 from typing import Any
 
@@ -10,6 +13,7 @@ from pydantic import Field
 from tests.oracles.examination import examined
 from tests.oracles.micro_job import MICRO_JOB
 
+from layergate.cputicks import cpu_ticks
 from layergate.preflight.catalogue import LoadedRule
 from layergate.preflight.examine import examine
 from layergate.preflight.findings import Report
@@ -29,7 +33,7 @@ from layergate.preflight.rule import (
     needs,
 )
 from layergate.preflight.runner import MOST_FINDINGS, RuleRunner
-from layergate.printer import Printer
+from layergate.printer import UNSTATED, Printer
 
 JOB = MICRO_JOB.encode()
 
@@ -166,7 +170,7 @@ def test_a_crashing_rule_turns_the_verdict_into_hold_and_names_itself(stage: str
     finding = next(finding for finding in report.findings if finding.rule == "odd-rule")
     assert finding.severity == "hold"
     assert (
-        "The rule odd-rule failed and could not judge this job: ZeroDivisionError: a ring of no length"
+        "The rule odd-rule (of harbour 1.0) failed and could not judge this job: ZeroDivisionError: a ring of no length"
         in finding.message
     )
     assert "test_rule_interface.py:" in finding.message
@@ -202,8 +206,59 @@ def test_a_rule_that_overruns_is_stopped_and_turns_the_verdict_into_hold() -> No
     assert asked == [1]
     (finding,) = runner.findings()
     assert finding.severity == "hold"
-    assert "odd-rule took longer than the 30 s allowed" in finding.message
+    assert "odd-rule (of harbour 1.0) took more than the 30 s of computing time allowed" in finding.message
     assert runner.not_applied.keys() == {"odd-rule"}
+
+
+def test_waiting_is_no_overrun(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A loaded machine lets a rule wait, and no good job is held for that: by default time is what the process computes."""
+    monkeypatch.setattr("layergate.preflight.runner.SECONDS_ALLOWED", 0.05)
+
+    def waiting(self: Rule) -> Findings:
+        time.sleep(0.2)
+        return ()
+
+    def working(self: Rule) -> Findings:
+        end = time.process_time() + 0.1
+        while time.process_time() < end:
+            pass
+        return ()
+
+    assert judged(rule_with(finish=waiting)).verdict == "clear"
+    assert judged(rule_with(finish=working)).verdict == "hold"
+
+
+def test_a_rule_that_never_ends_is_stopped(monkeypatch: pytest.MonkeyPatch) -> None:
+    """With ticks of CPU time, as the command and the worker have them; what catches every Exception does not escape it."""
+    monkeypatch.setattr("layergate.preflight.runner.SECONDS_ALLOWED", 0.1)
+
+    def finish(self: Rule) -> Findings:
+        while True:
+            try:
+                sum(range(1000))
+            except Exception:
+                pass
+
+    given = (io.BytesIO(JOB), "job", UNSTATED, loaded(rule_with(finish=finish), TooManyRings), "")
+    before = signal.getsignal(signal.SIGPROF)
+    report = examine(*given, ticks=cpu_ticks).report
+    assert [finding.rule for finding in report.findings] == ["odd-rule", "too-many-rings"]
+    assert "was stopped" in report.findings[0].message
+    assert signal.getsignal(signal.SIGPROF) == before
+    assert signal.getitimer(signal.ITIMER_PROF) == (0.0, 0.0)
+
+
+def test_a_crash_holds_whatever_severity_its_rule_is_given() -> None:
+    """A rule set down to a note, or one with its list of findings full, can't hide that it failed."""
+
+    def finish(self: Rule) -> Findings:
+        for number in range(MOST_FINDINGS + 5):
+            yield self.finding(f"Finding {number}.", "None.")
+        raise SystemExit(0)
+
+    report = judged(rule_with(finish=finish), tables={"odd-rule": {"severity": "note"}})
+    assert report.verdict == "hold"
+    assert "failed and could not judge this job: SystemExit" in report.findings[0].message
 
 
 def test_more_time_is_allowed_for_larger_jobs() -> None:

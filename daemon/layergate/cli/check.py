@@ -9,13 +9,13 @@ import sys
 import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, BinaryIO
 
 import click
 
 from layergate.cli.report_text import report_text
+from layergate.clock import now
 from layergate.gcode.blocks import UnreadableJobError
 from layergate.preflight.catalogue import load_rules
 from layergate.preflight.examine import examine
@@ -24,11 +24,6 @@ from layergate.printer import UNSTATED, PrinterDescription, load_description
 from layergate.tomlfile import TomlFileError
 
 CLEAR, STOPPED, UNREADABLE = 0, 1, 2
-
-
-def now() -> str:
-    """Give the time in UTC, RFC 3339, to the second."""
-    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 @contextmanager

@@ -4,6 +4,7 @@ Finding imports nothing; loading imports a rule and checks its class. Rules of o
 configuration names their distribution.
 """
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from hashlib import sha256
@@ -41,8 +42,11 @@ def load_rules(plug_ins: Iterable[str] = ()) -> list[LoadedRule]:
     Raises:
         CatalogueError: a distribution is missing, two rules share an identifier, or a rule's class is wrong.
     """
-    wanted = {BUILT_IN, *plug_ins}
-    points: dict[str, EntryPoint] = {point.name: point for point in entry_points(group=GROUP)}
+    wanted = {BUILT_IN, *(_normalized(name) for name in plug_ins)}
+    points: dict[str, list[EntryPoint]] = {}
+    for point in entry_points(group=GROUP):
+        # By distribution: the name that an entry point gives itself would let any package pass for another one.
+        points.setdefault(_normalized(point.dist.name if point.dist else point.name), []).append(point)
     if missing := wanted - points.keys():
         raise CatalogueError(
             f"rules of {', '.join(sorted(missing))} are asked for but not installed; installed: "
@@ -50,10 +54,10 @@ def load_rules(plug_ins: Iterable[str] = ()) -> list[LoadedRule]:
         )
     rules: dict[str, LoadedRule] = {}
     for name in sorted(wanted):
-        for rule in _rules_of(points[name]):
+        distribution = points[name][0].dist
+        version = distribution.version if distribution else "unknown"
+        for rule in [rule for point in points[name] for rule in _rules_of(name, point)]:
             needs(rule)
-            distribution = points[name].dist
-            version = distribution.version if distribution else "unknown"
             if rule.identifier in rules:
                 raise CatalogueError(
                     f"rule {rule.identifier} comes from both {rules[rule.identifier].distribution} and {name}"
@@ -62,20 +66,25 @@ def load_rules(plug_ins: Iterable[str] = ()) -> list[LoadedRule]:
     return [rules[identifier] for identifier in sorted(rules)]
 
 
-def _rules_of(point: EntryPoint) -> list[type[Rule]]:
+def _normalized(name: str) -> str:
+    """Give the name of a distribution as registries compare it (PyPA specification "Names and normalization")."""
+    return re.sub(r"[-_.]+", "-", name).lower()
+
+
+def _rules_of(name: str, point: EntryPoint) -> list[type[Rule]]:
     """Import the rules that one distribution lists, each as ``module:Class``."""
     found: list[type[Rule]] = []
     try:
         listed = [str(item).partition(":") for item in point.load()]
         modules = [import_module(module) for module, _, _ in listed]
-    except Exception as error:
+    except (Exception, SystemExit) as error:
         # Whatever a plug-in does when it is imported, the owner must read which one it was.
-        raise CatalogueError(f"the rules of {point.name} can't be imported: {type(error).__name__}: {error}") from error
-    for module, (path, _, name) in zip(modules, listed, strict=True):
-        item = f"{path}:{name}" if name else path
-        rule: Any = getattr(module, name, None) if name else None
+        raise CatalogueError(f"the rules of {name} can't be imported: {type(error).__name__}: {error}") from error
+    for module, (path, _, cls) in zip(modules, listed, strict=True):
+        item = f"{path}:{cls}" if cls else path
+        rule: Any = getattr(module, cls, None) if cls else None
         if not isinstance(rule, type) or not issubclass(rule, Rule):
-            raise CatalogueError(f"{point.name} lists {item!r}, which is no rule")
+            raise CatalogueError(f"{name} lists {item!r}, which is no rule")
         found.append(rule)
     return found
 

@@ -7,7 +7,7 @@ Reads the stream it is given and nothing else; writes nothing.
 import ctypes
 from collections import deque
 from collections.abc import Callable
-from contextlib import suppress
+from contextlib import AbstractContextManager, nullcontext, suppress
 from dataclasses import dataclass, fields
 from hashlib import sha256
 from typing import Any, BinaryIO
@@ -44,6 +44,9 @@ _END_COMMANDS = 64
 _MOVE_CODES = [code_of(name) for name in ("G0", "G1", "G2", "G3", "G5")]
 _DEFAULT_FILAMENT_MM = 1.75
 
+Ticks = Callable[[Callable[[], None]], AbstractContextManager[None]]
+"""Gives a context in which a function is called from time to time."""
+
 
 @dataclass(frozen=True, slots=True)
 class Examination:
@@ -52,7 +55,7 @@ class Examination:
     report: Report
     layers: LayerMap
     rule_seconds: dict[str, float]
-    """Time that each rule took, for the benchmark."""
+    """CPU time that each rule took, for the benchmark."""
     _make_index: Callable[[], JobIndex]
 
     @property
@@ -68,6 +71,7 @@ def examine(
     rules: list[LoadedRule],
     checked_at: str,
     on_progress: Callable[[int], None] | None = None,
+    ticks: Ticks | None = None,
 ) -> Examination:
     """Examine one job.
 
@@ -78,19 +82,21 @@ def examine(
         rules: see layergate.preflight.catalogue.load_rules.
         checked_at: time of the check for the report, UTC, RFC 3339.
         on_progress: called with the bytes read so far, about every half megabyte.
+        ticks: see layergate.cputicks; without it a rule that never ends is never stopped.
 
     Raises:
         UnreadableJobError: the job can't be cut into lines.
         RuleError: the description's settings of rules are wrong.
         OSError: the stream can't be read.
     """
-    settings = settings_of(rules, description)
-    preflight = _Preflight(name, description.printer, RuleRunner(rules, settings, description.printer))
-    for block in read_blocks(stream, description.printer.dialect.dialect()):
-        preflight.take(block)
-        if on_progress and preflight.piece_bytes == 0:
-            on_progress(block.offset + len(block.raw))
-    return preflight.finish(description, rules, checked_at)
+    runner = RuleRunner(rules, settings_of(rules, description), description.printer)
+    preflight = _Preflight(name, description.printer, runner)
+    with ticks(runner.look) if ticks else nullcontext():
+        for block in read_blocks(stream, description.printer.dialect.dialect()):
+            preflight.take(block)
+            if on_progress and preflight.piece_bytes == 0:
+                on_progress(block.offset + len(block.raw))
+        return preflight.finish(description, rules, checked_at)
 
 
 class _Preflight:

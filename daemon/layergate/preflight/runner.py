@@ -1,11 +1,11 @@
 """Runs rules over the facts of one job: hands out what each asked for, collects findings, survives crashing rules.
 
-A rule that crashes or overruns turns the verdict into hold and names itself; the others go on.
+A rule that crashes or overruns turns the verdict into hold and names itself and its distribution; the others go on.
 """
 
 import time
 import traceback
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from layergate.preflight.catalogue import LoadedRule, RuleSettings
@@ -18,7 +18,11 @@ MOST_FINDINGS = 50
 
 SECONDS_ALLOWED = 30.0
 SECONDS_ALLOWED_PER_MB = 1.0
-"""A rule that takes longer overruns: all built-in rules together take some 0.01 s per MB."""
+"""CPU time; a rule that takes more overruns: all built-in rules together take some 0.01 s per MB."""
+
+
+class _OverrunError(BaseException):
+    """Raised inside a rule that has used up its time; no ``Exception``, so that the rule does not catch it."""
 
 
 class RuleRunner:
@@ -28,25 +32,28 @@ class RuleRunner:
         rules: all rules of the catalogue.
         settings: theirs, by identifier.
         printer: what was stated of the machine.
-        clock: gives seconds; only differences count.
+        clock: gives seconds, only differences count. CPU time, so that a loaded machine holds no good job.
     """
 
     def __init__(
         self,
-        rules: Iterable[LoadedRule],
+        rules: Sequence[LoadedRule],
         settings: dict[str, RuleSettings],
         printer: Printer,
-        clock: Callable[[], float] = time.perf_counter,
+        clock: Callable[[], float] = time.process_time,
     ) -> None:
         self._clock = clock
         self._settings = settings
         self._found: dict[str, list[Finding]] = {}
         self._more: dict[str, int] = {}
+        self._blamed: list[Finding] = []
+        self._from = {loaded.identifier: f"{loaded.distribution} {loaded.version}" for loaded in rules}
         self._active: dict[str, tuple[Rule, dict[Stage, tuple[str, ...]]]] = {}
         self.not_applied: dict[str, str] = {}
         self.seconds: dict[str, float] = {}
         """Time that each rule took."""
-        self._megabytes = 0.0
+        self._running: tuple[float, float] | None = None
+        """When the rule that runs now began, and the seconds that it may still take."""
         for loaded in rules:
             identifier = loaded.identifier
             setting = settings[identifier]
@@ -58,7 +65,7 @@ class RuleRunner:
                 self._active[identifier] = (loaded.rule(printer, setting.limits), needs(loaded.rule))
             except NotApplicableError as reason:
                 self.not_applied[identifier] = str(reason)
-            except Exception as error:
+            except (Exception, SystemExit) as error:
                 self._crashed(identifier, error)
 
     def wants(self, stage: Stage) -> bool:
@@ -78,22 +85,46 @@ class RuleRunner:
                 continue
             begin = self._clock()
             try:
-                found = getattr(rule, stage)(**{name: facts[name] for name in asked[stage]})
-                for finding in found or ():
-                    self._keep(identifier, finding)
+                self._ask(
+                    identifier, getattr(rule, stage), {name: facts[name] for name in asked[stage]}, begin, allowed
+                )
             except NotApplicableError as reason:
                 self._stop(identifier)
                 self._found.pop(identifier, None)
                 self.not_applied[identifier] = str(reason)
-            except Exception as error:
+            except _OverrunError:
+                self._running = None
+                self._overran(identifier, allowed)
+            except (Exception, SystemExit) as error:  # a rule must not end the check with an exit code of its own
                 self._crashed(identifier, error)
             self.seconds[identifier] += self._clock() - begin
             if self.seconds[identifier] > allowed and identifier in self._active:
                 self._overran(identifier, allowed)
 
+    def _ask(
+        self, identifier: str, method: Callable[..., Any], facts: dict[str, Any], begin: float, allowed: float
+    ) -> None:
+        self._running = (begin, allowed - self.seconds[identifier])
+        try:
+            for finding in method(**facts) or ():
+                self._keep(identifier, finding)
+        finally:
+            self._running = None
+
+    def look(self) -> None:
+        """Stop the rule that runs now if it has used up its time: to be called from time to time while rules run.
+
+        Raises:
+            _OverrunError: inside the rule; ``run`` catches it.
+        """
+        if self._running is not None:
+            begin, left = self._running
+            if self._clock() - begin > left:
+                raise _OverrunError
+
     def findings(self) -> list[Finding]:
         """Give all findings, the strongest first, then by line."""
-        result: list[Finding] = []
+        result = list(self._blamed)
         for identifier, found in self._found.items():
             severity = self._settings[identifier].severity
             for finding in found:
@@ -121,26 +152,26 @@ class RuleRunner:
     def _stop(self, identifier: str) -> None:
         self._active.pop(identifier, None)
 
-    def _crashed(self, identifier: str, error: Exception) -> None:
-        self._stop(identifier)
+    def _crashed(self, identifier: str, error: BaseException) -> None:
         place = traceback.extract_tb(error.__traceback__)[-1] if error.__traceback__ else None
         where = f" ({place.filename.rsplit('/', 1)[-1]}:{place.lineno})" if place else ""
-        self._blame(
-            identifier,
-            f"The rule {identifier} failed and could not judge this job: {type(error).__name__}: {error}{where}",
-            "Look at the job yourself, or switch the rule off in the printer description; tell whoever wrote the rule.",
-        )
+        self._blame(identifier, f"failed and could not judge this job: {type(error).__name__}: {error}{where}")
 
     def _overran(self, identifier: str, allowed: float) -> None:
-        self._stop(identifier)
-        self._blame(
-            identifier,
-            f"The rule {identifier} took longer than the {allowed:.0f} s allowed and was stopped.",
-            "Look at the job yourself, or switch the rule off in the printer description; tell whoever wrote the rule.",
-        )
+        self._blame(identifier, f"took more than the {allowed:.0f} s of computing time allowed and was stopped.")
 
-    def _blame(self, identifier: str, message: str, advice: str) -> None:
+    def _blame(self, identifier: str, what: str) -> None:
+        """Hold the job for a rule that could not judge it, whatever severity the rule's own findings have."""
+        self._stop(identifier)
+        message = f"The rule {identifier} (of {self._from[identifier]}) {what}"
         self.not_applied[identifier] = message
-        self._keep(
-            identifier, Finding(rule=identifier, severity="hold", releasable=True, message=message, advice=advice)
+        self._blamed.append(
+            Finding(
+                rule=identifier,
+                severity="hold",
+                releasable=True,
+                message=message,
+                advice="Look at the job yourself, or switch the rule off in the printer description; "
+                "tell whoever wrote the rule.",
+            )
         )

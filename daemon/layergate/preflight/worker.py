@@ -13,7 +13,8 @@ import os
 import sys
 from pathlib import Path
 
-from layergate.cli.check import now
+from layergate.clock import now
+from layergate.cputicks import cpu_ticks
 from layergate.gcode.blocks import UnreadableJobError
 from layergate.preflight.catalogue import load_rules
 from layergate.preflight.examine import examine
@@ -38,7 +39,7 @@ def main(arguments: list[str] | None = None) -> int:
         description = load_description(given.printer) if given.printer else UNSTATED
         rules = load_rules([name for name in given.rules_plugins.split(",") if name])
         with given.job.open("rb") as stream:
-            examination = examine(stream, given.name, description, rules, now())
+            examination = examine(stream, given.name, description, rules, now(), ticks=cpu_ticks)
     except (TomlFileError, RuleError) as error:
         print(error, file=sys.stderr)
         return UNUSABLE
