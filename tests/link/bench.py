@@ -1,16 +1,21 @@
 """Figures of the link process: ``python -m tests.link.bench`` prints lines/s over TCP, memory, and CPU at 115,200 baud.
 
 A command, not part of the suite. The peer is a process of its own that does as little as it can: it splits lines and
-acknowledges each, paced like a wire where a baud rate is given.
+acknowledges each, paced like a wire where a baud rate is given. With a C compiler at hand it is bench_peer.c, else the
+same in Python, which then takes as long for a line as the link does: the first line printed says which.
 """
 
 import asyncio
+import contextlib
 import multiprocessing
 import os
+import shutil
 import socket
+import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 from tests.link.hosts import link_process
@@ -35,6 +40,36 @@ def serve(listener: socket.socket, baud: int) -> None:
             connection.sendall(reply)
 
 
+def compiled(folder: Path) -> Path | None:
+    """Give the peer in C; None where there is no compiler."""
+    compiler = shutil.which("cc")
+    if compiler is None:
+        return None
+    program = folder / "bench_peer"
+    subprocess.run([compiler, "-O2", "-o", program, Path(__file__).with_name("bench_peer.c")], check=True, timeout=60)
+    return program
+
+
+@contextlib.contextmanager
+def peer(listener: socket.socket, baud: int, program: Path | None) -> Iterator[None]:
+    """A printer behind a listening socket, until the block ends."""
+    if program is None:
+        process = multiprocessing.get_context("fork").Process(target=serve, args=(listener, baud), daemon=True)
+        process.start()
+        try:
+            yield
+        finally:
+            process.terminate()
+            process.join()
+        return
+    descriptor = listener.fileno()
+    with subprocess.Popen([program, str(descriptor), str(baud)], pass_fds=[descriptor]) as process_c:
+        try:
+            yield
+        finally:
+            process_c.terminate()
+
+
 def cpu_s(pid: int) -> float:
     """Processor seconds that a process has used."""
     fields = Path(f"/proc/{pid}/stat").read_text().rsplit(") ", 1)[1].split()
@@ -49,44 +84,50 @@ def memory_mib(pid: int) -> tuple[float, float, float]:
     return tuple(int(figure.split()[0]) / 1024 for figure in figures)  # type: ignore[return-value]
 
 
-async def trial(lines: int, baud: int, *options: str, block_bytes: int = 65536) -> None:
+async def trial(program: Path | None, lines: int, baud: int, *options: str, block_bytes: int = 65536) -> None:
     """Stream a job and print the figures."""
     with tempfile.TemporaryDirectory() as name, socket.create_server(("127.0.0.1", 0)) as listener:
         folder = Path(name)
-        peer = multiprocessing.get_context("fork").Process(target=serve, args=(listener, baud), daemon=True)
-        peer.start()
         text = b"\n".join(hose_bracket(lines)) + b"\n"
         job, index = write_job(folder, text, index_of(text, block_bytes=block_bytes))
         device = f"socket://127.0.0.1:{listener.getsockname()[1]}"
-        async with link_process(folder, device, *options) as link:
-            pid = (await link.client.status())["pid"]
-            await link.event("link-up")
-            idle = memory_mib(pid)
-            before, begun = cpu_s(pid), time.monotonic()
-            await link.client.start("r", job, index)
-            ended = (await link.event("run-ended", 600)).data
-            took, used = time.monotonic() - begun, cpu_s(pid) - before
-            rate = ended["commands"] / ended["seconds"]
-            print(
-                f"{lines} lines, {len(text) / 1e6:.1f} MB, {baud or 'no'} baud, {' '.join(options) or 'ping-pong'}: "
-                f"{rate:.0f} lines/s, cpu {100 * used / took:.1f} % of a core, {ended['outcome']}; "
-                f"resident MiB idle {idle[0]:.1f}, after {memory_mib(pid)[0]:.1f}, highest {memory_mib(pid)[1]:.1f}, "
-                f"proportional {memory_mib(pid)[2]:.1f}"
-            )
-        peer.terminate()
-        peer.join()
+        with peer(listener, baud, program):
+            async with link_process(folder, device, *options) as link:
+                pid = (await link.client.status())["pid"]
+                await link.event("link-up")
+                idle = memory_mib(pid)
+                before, begun = cpu_s(pid), time.monotonic()
+                await link.client.start("r", job, index)
+                ended = (await link.event("run-ended", 600)).data
+                took, used = time.monotonic() - begun, cpu_s(pid) - before
+                rate = ended["commands"] / ended["seconds"]
+                print(
+                    f"{lines} lines, {len(text) / 1e6:.1f} MB, {baud or 'no'} baud, {' '.join(options) or 'ping-pong'}: "
+                    f"{rate:.0f} lines/s, cpu {100 * used / took:.1f} % of a core, "
+                    f"{1e6 * used / ended['commands']:.1f} us a line, {ended['outcome']}; "
+                    f"resident MiB idle {idle[0]:.1f}, after {memory_mib(pid)[0]:.1f}, highest {memory_mib(pid)[1]:.1f}, "
+                    f"proportional {memory_mib(pid)[2]:.1f}"
+                )
 
 
 async def main() -> None:
     """All figures."""
     quick = "--quick" in sys.argv
-    await trial(50_000 if quick else 150_000, 0)
-    await trial(50_000 if quick else 150_000, 0, "--ring", "128")
-    await trial(50_000 if quick else 150_000, 0, "--ring", "1024")
+    with tempfile.TemporaryDirectory() as name:
+        program = None if "--python-peer" in sys.argv else compiled(Path(name))
+        print(f"peer in {'Python' if program is None else 'C'}; load average {os.getloadavg()[0]:.2f}", flush=True)
+        await trials(program, quick=quick)
+
+
+async def trials(program: Path | None, *, quick: bool) -> None:
+    """All figures with one peer."""
+    await trial(program, 50_000 if quick else 150_000, 0)
+    await trial(program, 50_000 if quick else 150_000, 0, "--ring", "128")
+    await trial(program, 50_000 if quick else 150_000, 0, "--ring", "1024")
     # As many blocks as a job of 400 MB has, in a job of a size that a trial can make.
-    await trial(100_000, 0, block_bytes=600)
-    await trial(2_000 if quick else 6_000, 115_200)
-    await trial(2_000 if quick else 6_000, 115_200, "--ring", "128")
+    await trial(program, 100_000, 0, block_bytes=600)
+    await trial(program, 2_000 if quick else 6_000, 115_200)
+    await trial(program, 2_000 if quick else 6_000, 115_200, "--ring", "128")
 
 
 if __name__ == "__main__":

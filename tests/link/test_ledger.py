@@ -24,6 +24,25 @@ def test_credits_go_to_the_oldest_line() -> None:
     assert (ledger.acked, ledger.excess, ledger.flight_bytes) == (2, 1, 0)
 
 
+def test_a_frame_made_ahead_is_used_for_its_command_and_number_only() -> None:
+    """Frames of facts.md 1.1. Another command in between (a question of the link) makes the one made ahead worthless."""
+    ledger = Ledger()
+    move, query = b"G28", b"M105"
+    ledger.look_ahead(move)
+    assert ledger.append(move, Patience.LONG, query=False).frame == b"N1 G28*18\n"
+    ledger.look_ahead(query)
+    assert ledger.append(move, Patience.LONG, query=False).frame == b"N2 G28*17\n"
+    ledger.look_ahead(move)
+    ledger.restart()
+    assert ledger.append(query, Patience.PROMPT, query=True).frame == b"N1 M105*38\n"
+    ledger.look_ahead(move)
+    ledger.restart()
+    assert ledger.append(move, Patience.LONG, query=False).frame == b"N1 G28*18\n"
+    unnumbered = Ledger(numbered=False)
+    unnumbered.look_ahead(move)
+    assert unnumbered.append(move, Patience.LONG, query=False).frame == b"G28\n"
+
+
 def test_a_certain_statement_corrects_the_count_both_ways() -> None:
     """Fewer accepted than credited: excess, and under way again. More: no longer under way."""
     ledger = Ledger()

@@ -105,6 +105,22 @@ async def test_a_second_opener_is_told_who_is_in_the_way(pty_peer: PtyPeer) -> N
         assert second.transport.is_open
 
 
+async def test_a_read_without_need_is_no_loss(pty_peer: PtyPeer) -> None:
+    """Read when nothing waits: on a tty that is 'not yet', not the end of the link; a printer is then read as before.
+
+    termios(3): with O_NONBLOCK and VMIN > 0, read fails with EAGAIN where nothing waits; with VMIN = 0 it returns 0, as it
+    does after a hang-up.
+    """
+    async with owner(pty_peer.device) as owning:
+        for _ in range(3):
+            owning.transport._readable()
+        assert owning.lost == []
+        owning.transport.write(b"M105\n")
+        await owning.until(lambda: owning.data.endswith(b"\n"))
+        assert owning.data.startswith(b"ok T:")
+        assert owning.lost == []
+
+
 async def test_unplugging_is_a_loss_told_once(pty_peer: PtyPeer) -> None:
     """The device disappears: one loss with a reason, the descriptor is closed promptly, writing is harmless."""
     async with owner(pty_peer.device) as owning:

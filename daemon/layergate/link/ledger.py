@@ -35,6 +35,8 @@ class Ledger:
     def __init__(self, *, numbered: bool = True) -> None:
         self._numbered = numbered
         self._lines: deque[Line] = deque()
+        self._ahead = 0, b"", b""
+        """Number, command and frame made ahead of their turn."""
         self.last = 0
         """Highest number given."""
         self.cursor = 1
@@ -55,13 +57,25 @@ class Ledger:
 
     def append(self, command: bytes, patience: Patience, *, query: bool) -> Line:
         """Give a command the next number and keep it."""
-        self.last += 1
-        framed = frame(self.last, command) if self._numbered else command + b"\n"
-        line = Line(self.last, framed, patience, query)
-        self._lines.append(line)
-        while len(self._lines) > HISTORY_LINES and self._lines[0].number <= self.acked:
-            self._lines.popleft()
+        self.last = number = self.last + 1
+        ahead_number, ahead_command, framed = self._ahead
+        if ahead_command is not command or ahead_number != number:
+            framed = self._frame(number, command)
+        line = Line(number, framed, patience, query)
+        lines = self._lines
+        lines.append(line)
+        while len(lines) > HISTORY_LINES and lines[0].number <= self.acked:
+            lines.popleft()
         return line
+
+    def look_ahead(self, command: bytes) -> None:
+        """Frame a command under the next number; used if that very command is the next."""
+        number = self.last + 1
+        if self._ahead[1] is not command or self._ahead[0] != number:
+            self._ahead = number, command, self._frame(number, command)
+
+    def _frame(self, number: int, command: bytes) -> bytes:
+        return frame(number, command) if self._numbered else command + b"\n"
 
     def line(self, number: int) -> Line:
         """Give a line of the history. Raises IndexError where it is gone or was never there."""

@@ -163,6 +163,7 @@ class LinkProcess:
             transport.write_urgent(urgent)
         if (out := streamer.take_output()) and transport is not None:
             transport.write(out)
+            streamer.look_ahead()
         for kind, data in streamer.take_events():
             self._tell(kind, data, now)
         if streamer.state is Run.IDLE:

@@ -26,6 +26,7 @@ from layergate.link.states import LINK, Link, On
 from layergate.link.timing import Timing
 from layergate.link.trailing import TrailingOk
 
+_OK_ALONE = b"ok\n"
 _PROBE = b"M105"
 _OF_THE_WIRE = (WireError.NUMBER, WireError.CHECKSUM, WireError.FORM, WireError.DAMAGED)
 _STREAMING = (Link.READY, Link.PROBING, Link.RECOVERING)
@@ -133,9 +134,12 @@ class LineProtocol:
     def receive(self, data: bytes, now: float) -> list[Signal]:
         """Take bytes from the printer."""
         self._timing.heard_at = now
-        for line in self._buffer.feed(data):
-            reply = read_reply(line)
-            self._handlers[reply.kind](reply, now)
+        if data == _OK_ALONE and not self._buffer.unfinished:
+            self._on_ok(PLAIN_OK, now)  # nearly all that a printer says; the same as below, sooner
+        else:
+            for line in self._buffer.feed(data):
+                reply = read_reply(line)
+                self._handlers[reply.kind](reply, now)
         self._tell_acked()
         if self.state is Link.READY and self.ledger.cursor <= self.ledger.last:
             self._send_again(now)
@@ -162,23 +166,30 @@ class LineProtocol:
 
     def deadline(self) -> float | None:
         """Give the time at which `tick` has something to do; None while there is nothing to wait for."""
-        times = [self._settle_at, self._timing.overdue_at, self._unjudged[0] if self._unjudged else None]
-        if (limit_s := self._silence_limit_s()) is not None:
-            times.append(self._timing.heard_at + limit_s)
-        return min((time for time in times if time is not None), default=None)
+        # Asked for with every line, so no list is made of what there may be.
+        limit_s = self._silence_limit_s()
+        first = None if limit_s is None else self._timing.heard_at + limit_s
+        for time in (self._settle_at, self._timing.overdue_at, self._unjudged[0] if self._unjudged else None):
+            if time is not None and (first is None or time < first):
+                first = time
+        return first
 
     def room(self, length: int) -> bool:
         """Tell whether a command of so many bytes may go out now."""
-        if self.state is not Link.READY or self.ledger.cursor <= self.ledger.last or self._proving:
+        ledger = self.ledger
+        if self.state is not Link.READY or ledger.cursor <= ledger.last or self._proving:
             return False
-        return self._fits(length + OVERHEAD_BYTES + len(str(self.ledger.last)))
+        return not ledger.flight or self._fits(length + OVERHEAD_BYTES + len(str(ledger.last)))
 
     def submit(self, command: bytes, now: float) -> int:
         """Send a command; only after `room` said yes. Give its line number."""
-        query = command[:4] == _PROBE
-        line = self.ledger.append(command, patience(command), query=query)
+        line = self.ledger.append(command, patience(command), query=command[:4] == _PROBE)
         self._transmit(line, now)
         return line.number
+
+    def look_ahead(self, command: bytes) -> None:
+        """Frame a command that will most likely be the next, while the printer is busy with the last."""
+        self.ledger.look_ahead(command)
 
     @property
     def query_due(self) -> bool:
@@ -261,8 +272,9 @@ class LineProtocol:
         return False
 
     def _transmit(self, line: Line, now: float) -> None:
-        self._timing.sent(line, now, alone=not self.ledger.flight)
-        self.ledger.depart(line)
+        ledger = self.ledger
+        self._timing.sent(line, now, alone=not ledger.flight)
+        ledger.depart(line)
         self._out.append(line.frame)
         if line.query:
             self._queries = [number for number in self._queries if self.ledger.acked < number != line.number]
@@ -434,7 +446,9 @@ class LineProtocol:
     def _credit(self, reply: Reply, now: float) -> None:
         ledger = self.ledger
         before, excess = ledger.acked, ledger.excess
-        if self.state is Link.RECOVERING and reply.number is None and not reply.readings:
+        if reply is PLAIN_OK and self.state is Link.READY:
+            self._credit_plain(now)
+        elif self.state is Link.RECOVERING and reply.number is None and not reply.readings:
             # Not the one that trails a Resend: the line asked for was accepted after all, under way a second time.
             ledger.assume_accepted(self._round)
         elif reply.readings and reply.number is None and self._answered_query(before):
@@ -459,9 +473,7 @@ class LineProtocol:
             else:
                 ledger.credit_oldest()  # a number that can't be: damaged, or something else than a line number
         else:
-            line = ledger.credit_oldest()
-            if line is not None and line.patience is Patience.PROMPT:
-                self._timing.measure(now)
+            self._credit_plain(now)
         if ledger.acked > before:
             self._plausibility.clear()
             self._timing.accepted()
@@ -470,9 +482,15 @@ class LineProtocol:
                 self._settle_at = None
         self._timing.answered(now, progress=ledger.acked > before)
         self._arm(now)
-        allowed = self.limits.excess_base + self.limits.excess_share * max(ledger.acked, ledger.last)
-        if ledger.excess > excess and ledger.excess > allowed:
-            self._fail(f"{ledger.excess} acknowledgements more than there were lines", now)
+        if ledger.excess > excess:
+            allowed = self.limits.excess_base + self.limits.excess_share * max(ledger.acked, ledger.last)
+            if ledger.excess > allowed:
+                self._fail(f"{ledger.excess} acknowledgements more than there were lines", now)
+
+    def _credit_plain(self, now: float) -> None:
+        line = self.ledger.credit_oldest()
+        if line is not None and line.patience is Patience.PROMPT:
+            self._timing.measure(now)
 
     def _answered_query(self, acked: int) -> bool:
         """Tell whether an answer to M105 is due; those whose time has long passed are not."""

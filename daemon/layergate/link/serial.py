@@ -77,7 +77,7 @@ def open_port(endpoint: Endpoint) -> serial.Serial:
         raise OpenError(explain(path, error)) from error
     try:
         fcntl.ioctl(port.fd, termios.TIOCEXCL)  # keeps out those who do not ask
-        _keep_dtr_on_close(port.fd)
+        _settle(port.fd)
         if endpoint.reset_on_open == "pulse":
             _pulse_dtr(port)
         os.set_blocking(port.fd, False)
@@ -88,9 +88,12 @@ def open_port(endpoint: Endpoint) -> serial.Serial:
     return port
 
 
-def _keep_dtr_on_close(fd: int) -> None:
+def _settle(fd: int) -> None:
+    """Have the kernel keep DTR on close, and tell "nothing there yet" (EAGAIN) from "gone" (end of data): with VMIN 0, as
+    pyserial leaves it, both read as nothing, and one needless read would end a print."""
     settings = termios.tcgetattr(fd)
     settings[2] &= ~termios.HUPCL
+    settings[6][termios.VMIN], settings[6][termios.VTIME] = 1, 0
     termios.tcsetattr(fd, termios.TCSANOW, settings)
 
 

@@ -118,10 +118,12 @@ class Streamer:
 
     def deadline(self) -> float | None:
         """Give the time at which `tick` has something to do."""
-        times = [self.protocol.deadline(), self._identity_at, self._end_by]
-        if self.ready and self._may_ask():
-            times.append(self._polled_at + self._poll_interval())
-        return min((time for time in times if time is not None), default=None)
+        first = self.protocol.deadline()
+        poll_at = self._polled_at + self._poll_interval() if self.ready and self._may_ask() else None
+        for time in (self._identity_at, self._end_by, poll_at):
+            if time is not None and (first is None or time < first):
+                first = time
+        return first
 
     def take_output(self) -> bytes:
         """Give the bytes to send."""
@@ -134,8 +136,16 @@ class Streamer:
 
     def take_events(self) -> list[Outgoing]:
         """Give what happened since the last call."""
+        if not self._events:
+            return []
         events, self._events = self._events, []
         return events
+
+    def look_ahead(self) -> None:
+        """Frame the next command of the job, now that the printer has something to do."""
+        feed = self._feed
+        if feed is not None and (commands := feed.commands) is not None and feed.at < len(commands):
+            self.protocol.look_ahead(commands[feed.at][1])
 
     def status(self) -> dict[str, Any]:
         """Give where things stand: ``state`` of the run, ``ready`` of the printer, ``line``, ``commands``,

@@ -87,10 +87,13 @@ class Timing:
 
     def arm(self, now: float, ledger: Ledger, *, waiting: bool) -> None:
         """Set when an acknowledgement is overdue; ``waiting``: one is due at all."""
+        if not waiting:
+            self.overdue_at = None
+            return
         limits = self._limits
         of_lines = self._patience(ledger)
-        growth = 2.0 ** min(self._probes_in_row, 10)
-        if not waiting or (of_lines is Patience.PERSON and self._probes_in_row >= limits.person_probes):
+        growth = 2.0 ** min(self._probes_in_row, 10) if self._probes_in_row else 1.0
+        if of_lines is Patience.PERSON and self._probes_in_row >= limits.person_probes:
             self.overdue_at = None
         elif of_lines:
             # No line time-out, but see now and then whether the command or its acknowledgement was lost.
