@@ -31,7 +31,7 @@ def free_port() -> int:
 class Broker:
     """One Mosquitto."""
 
-    def __init__(self, folder: Path, port: int | None = None, *, password: bool = False) -> None:
+    def __init__(self, folder: Path, port: int | None = None, *, password: bool = False, tls: bool = False) -> None:
         self.port = port or free_port()
         self.folder = folder
         folder.mkdir(exist_ok=True)
@@ -44,6 +44,14 @@ class Broker:
             lines += ["allow_anonymous false", f"password_file {folder / 'passwords'}"]
         else:
             lines.append("allow_anonymous true")
+        if tls:
+            # A certificate for 127.0.0.1 that signs itself: whoever is to trust it must be told so.
+            subprocess.run(
+                ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", "/CN=127.0.0.1",
+                 "-addext", "subjectAltName=IP:127.0.0.1", "-keyout", folder / "key.pem", "-out", folder / "ca.pem"],
+                check=True, capture_output=True, timeout=30,
+            )  # fmt: skip
+            lines += [f"certfile {folder / 'ca.pem'}", f"keyfile {folder / 'key.pem'}"]
         # Started as root it would become another user, who may not read a test's folder.
         lines.append("user root")
         (folder / "mosquitto.conf").write_text("\n".join(lines) + "\n", encoding="utf-8")

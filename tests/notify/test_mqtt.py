@@ -279,3 +279,30 @@ async def test_a_stop_is_never_lost_between_two_answers(
     done, _ = await asyncio.wait({task}, timeout=5)
     assert done, "still running"
     assert dropped
+
+
+# paho leaves the socket of a refused handshake to the garbage collector.
+@pytest.mark.filterwarnings("ignore:Exception ignored in. <ssl.SSLSocket:pytest.PytestUnraisableExceptionWarning")
+async def test_a_broker_behind_tls_is_told_only_where_its_certificate_is_trusted(
+    journal: Journal, tmp_path: Path
+) -> None:
+    """MQTT over TLS (RFC 8446): with ca_file it connects and keeps the outbox's alert; without, it does not connect."""
+    broker = Broker(tmp_path / "secret", tls=True)
+    broker.start()
+    try:
+        hub, publisher = _publisher(journal, broker.port, tls=True)
+        async with running(publisher.run()):
+            await hub.alert("blocked", "missing-layer in layer 3", printer="quay", job="k7m2")
+            await asyncio.sleep(0.5)  # several tries
+            assert publisher.connects == 0
+            assert await journal.do(outbox.count) == 1
+        _, publisher = _publisher(journal, broker.port, hub, tls=True, ca_file=broker.folder / "ca.pem")
+        async with running(publisher.run()):
+            await until(lambda: publisher.connected, "connected")
+
+            async def told() -> bool:
+                return await journal.do(outbox.count) == 0
+
+            await until(told, "told")
+    finally:
+        broker.kill()

@@ -95,14 +95,16 @@ class Desk(Bench):
     async def pause(self, who: str) -> None:
         """Ask for a pause of the run."""
         job = self._must_print({"printing"}, "paused")
-        await self._connected().command("pause")
+        link = self._connected()
         await self._note("pause asked for", who, job)
+        await link.command("pause")
 
     async def resume(self, who: str) -> None:
         """Go on after a pause."""
         job = self._must_print({"paused"}, "resumed")
-        await self._connected().command("resume")
+        link = self._connected()
         await self._note("resume asked for", who, job)
+        await link.command("resume")
 
     async def cancel(self, job_id: str, who: str) -> Job:
         """End the run of a job in good order: no more lines, then the safe end."""

@@ -109,7 +109,7 @@ class Following:
                 log.error("printer reports a fault", printer=bench.name, text=bench.link_text)
             case "paused" if job is not None and job.situation == "printing":
                 by = event.data.get("by", "service")
-                await self._move(job, "paused", f"by {by}", event)
+                await self._move(job, "paused", "by the printer" if by == "printer" else "", event)
                 if by == "printer" and news:
                     text = f"{job.name} was paused by the printer and waits for somebody"
                     await bench.alert("waiting-for-person", text, job)
