@@ -21,6 +21,7 @@ SHARED = {
     "layergate.cputicks",
     "layergate.jobindex",
     "layergate.materials",
+    "layergate.printable",
     "layergate.printer",
     "layergate.tomlfile",
 }

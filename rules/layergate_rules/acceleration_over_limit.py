@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from layergate.preflight.rule import Findings, Moves, NotApplicableError, Rule, Where
+from layergate.preflight.rule import Findings, Moves, NotApplicableError, Rule, Where, counted
 
 _TOLERANCE = 1.01
 
@@ -53,8 +53,8 @@ class AccelerationOverLimit(Rule):
     def finish(self) -> Findings:
         for axis, (count, highest, first, last) in self._seen.items():
             yield self.finding(
-                f"{count:.0f} move(s) ask axis {axis.upper()} for more than {self._limits[axis]:g} mm/s2, "
-                f"at most for {highest:.0f}.",
+                f"{counted(count, 'move')} of axis {axis.upper()} at more than the stated {self._limits[axis]:g} mm/s2, "
+                f"up to {highest:.0f} mm/s2.",
                 "Nothing to do if the controller has its limits set; the print takes longer than planned.",
                 where=Where(lines=(int(first), int(last))),
                 evidence={"highest_mm_s2": highest, "stated_mm_s2": self._limits[axis], "moves": count},

@@ -5,7 +5,7 @@ import re
 import numpy as np
 import numpy.typing as npt
 
-from layergate.preflight.rule import Block, Findings, Rule, Where
+from layergate.preflight.rule import Block, Findings, Rule, Where, counted
 from layergate_rules.rare_commands import Sightings
 
 U8 = npt.NDArray[np.uint8]
@@ -97,13 +97,14 @@ class ChecksumMismatch(Rule):
     def finish(self) -> Findings:
         if self._wrong.count:
             yield self.finding(
-                f"{self._wrong.count} of {self._framed} line(s) that carry a checksum do not fit it: {self._wrong.text()}.",
+                f"The checksum is wrong in {self._wrong.count} of {counted(self._framed, 'line')} that carry one: "
+                f"{self._wrong.text()}.",
                 "A byte of these lines has changed since they were written: copy the job again.",
                 where=Where(lines=(self._wrong.lines[0], self._wrong.last)),
                 evidence={"lines_wrong": self._wrong.count, "lines_with_checksum": self._framed},
             )
         if self._skipped.count:
-            lost = f"{self._lost} line(s) are lost" if self._lost else "lines stand twice or in another order"
+            lost = f"{counted(self._lost, 'line')} lost" if self._lost else "lines stand twice or in another order"
             yield self.finding(
                 f"Line numbers do not go on by one in {self._skipped.text()}: {lost}.",
                 "Copy the job again from where it was made.",

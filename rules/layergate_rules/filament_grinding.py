@@ -4,7 +4,7 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import Field
 
-from layergate.preflight.rule import Findings, LayerMap, Limits, Moves, NotApplicableError, Rule, Where
+from layergate.preflight.rule import Findings, LayerMap, Limits, Moves, NotApplicableError, Rule, Where, counted
 from layergate.toolpath.moves import RETRACT, WIPE
 
 
@@ -73,7 +73,7 @@ class FilamentGrinding(Rule):
             lines = sorted(self._first.values())
             yield self.finding(
                 f"{self._counts[worst]} retractions fall on 10 mm of filament, at {worst * 10 / 1000:.2f} m of the job; "
-                f"{len(self._first)} such place(s), the first from line {lines[0]}.",
+                f"{counted(len(self._first), 'such place')}, the first from line {lines[0]}.",
                 "Lower the number of retractions where the job is made.",
                 where=Where(lines=(lines[0], lines[-1])),
                 evidence={

@@ -3,7 +3,7 @@
 import numpy as np
 import numpy.typing as npt
 
-from layergate.preflight.rule import Findings, Moves, NotApplicableError, Rule, Where
+from layergate.preflight.rule import Findings, Moves, NotApplicableError, Rule, Where, counted
 from layergate.toolpath.moves import WAIT
 
 F64 = npt.NDArray[np.float64]
@@ -76,7 +76,7 @@ class KeepOut(Rule):
         for index, (first, last, count, path, low_z, high_z) in self._hits.items():
             box = self._boxes[index]
             yield self.finding(
-                f"{count:.0f} move(s) go through {box.name!r}, first in line {first:.0f}, over {path:.1f} mm of path.",
+                f"{counted(count, 'move')} through {box.name!r}, first in line {first:.0f}, over {path:.1f} mm of path.",
                 "Move the part on the bed, or clear the place and take its box out of the description.",
                 where=Where(
                     lines=(int(first), int(last)), z_mm=(low_z, high_z), box_mm=(box.x[0], box.y[0], box.x[1], box.y[1])

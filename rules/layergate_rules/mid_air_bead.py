@@ -2,7 +2,7 @@
 
 from pydantic import Field
 
-from layergate.preflight.rule import Beads, Findings, LayerMap, Limits, Rule
+from layergate.preflight.rule import Beads, Findings, LayerMap, Limits, Rule, counted
 from layergate_rules.islands import IslandWatch, place_of
 
 
@@ -46,8 +46,8 @@ class MidAirBead(Rule):
                 continue
             first, last = island.lines
             yield self.finding(
-                f"{island.beads} bead(s) of {island.path_mm:.1f} mm are laid in the air at Z {island.z_mm:.2f} mm, "
-                f"{island.air_mm:.2f} mm above anything, in line(s) {first} to {last}.",
+                f"{counted(island.beads, 'bead')} of {island.path_mm:.1f} mm in the air at Z {island.z_mm:.2f} mm, "
+                f"{island.air_mm:.2f} mm above anything, in {f'line {first}' if first == last else f'lines {first} to {last}'}.",
                 "Look at these lines: a lone bead is what a damaged number leaves behind. Copy the job again and compare.",
                 where=place_of(layers, island),
                 evidence={"path_mm": island.path_mm, "air_mm": island.air_mm, "beads": island.beads},

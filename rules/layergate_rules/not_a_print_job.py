@@ -1,6 +1,6 @@
 """not-a-print-job: nothing in the file lays material."""
 
-from layergate.preflight.rule import Findings, JobFacts, LayerMap, Rule
+from layergate.preflight.rule import Findings, JobFacts, LayerMap, Rule, counted
 
 
 class NotAPrintJob(Rule):
@@ -24,14 +24,14 @@ class NotAPrintJob(Rule):
     def finish(self, layers: LayerMap, job: JobFacts) -> Findings:
         if len(layers):
             return
-        if job.commands == 0:
-            message = (
-                f"There is no command in the {job.lines} lines of this file." if job.lines else "The file is empty."
-            )
+        if job.lines == 0:
+            message = "The file is empty."
+        elif job.commands == 0:
+            message = f"There is no command in the {counted(job.lines, 'line')} of this file."
         else:
-            message = f"None of the {job.commands} commands in this file lays material."
+            message = f"Nothing in this file lays material ({counted(job.commands, 'command')})."
         yield self.finding(
             message,
-            "Check that the right file was sent. If it is meant to do something else than print, release it by name.",
+            "Check that the right file was sent: a print job was expected.",
             evidence={"commands": job.commands, "filament_pushed_mm": job.pushed_mm},
         )

@@ -3,7 +3,17 @@
 import numpy as np
 from pydantic import Field
 
-from layergate.preflight.rule import Finding, Findings, JobFacts, Limits, Moves, NotApplicableError, Rule, Where
+from layergate.preflight.rule import (
+    Finding,
+    Findings,
+    JobFacts,
+    Limits,
+    Moves,
+    NotApplicableError,
+    Rule,
+    Where,
+    counted,
+)
 from layergate.toolpath.moves import DEPOSIT
 
 
@@ -86,7 +96,8 @@ class OutsideBuildVolume(Rule):
         x, y, z = (float(value) for value in spot)
         subject = "The part leaves the build volume" if what == "part" else "The nozzle leaves its reach"
         return self.finding(
-            f"{subject} by {over:.2f} mm: {count} move(s), first in line {lines[0]}, farthest at X {x:.2f} Y {y:.2f} Z {z:.2f} mm.",
+            f"{subject} by {over:.2f} mm: {counted(count, 'move')}, first in line {lines[0]}, farthest "
+            f"at X {x:.2f} Y {y:.2f} Z {z:.2f} mm.",
             "Check that the job was made for this printer and that the part stands on the bed.",
             where=Where(lines=lines, z_mm=(z, z), box_mm=(x, y, x, y)),
             evidence={"beyond_mm": over, "x_mm": x, "y_mm": y, "z_mm": z, "moves": count},

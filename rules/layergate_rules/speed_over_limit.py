@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from layergate.preflight.rule import Findings, Moves, NotApplicableError, Rule, Where
+from layergate.preflight.rule import Findings, Moves, NotApplicableError, Rule, Where, counted
 from layergate.toolpath.moves import PRIME, RETRACT, WAIT
 
 _TOLERANCE = 1.01  # feeds are written in whole mm/min
@@ -60,8 +60,8 @@ class SpeedOverLimit(Rule):
     def finish(self) -> Findings:
         for axis, (count, highest, line, first, last) in self._seen.items():
             yield self.finding(
-                f"{count:.0f} move(s) ask axis {axis.upper()} for more than {self._limits[axis]:g} mm/s, at most for {highest:.0f} "
-                f"mm/s in line {line:.0f}.",
+                f"{counted(count, 'move')} of axis {axis.upper()} faster than the stated {self._limits[axis]:g} mm/s, "
+                f"up to {highest:.0f} mm/s in line {line:.0f}.",
                 "Nothing to do if the controller has its limits set; the print takes longer than planned.",
                 where=Where(lines=(int(first), int(last))),
                 evidence={"highest_mm_s": highest, "stated_mm_s": self._limits[axis], "moves": count},

@@ -58,9 +58,10 @@ class Truncated(Rule):
         if announced and announced > len(layers):
             claim = f" Its comments announce {announced} layers, {len(layers)} are there."
             evidence["layers_announced"] = announced
-        heaters = "the heaters stay on" if heated else "nothing is switched off or parked"
+        heaters = "no heater is switched off" if heated else "nothing is switched off or parked"
         yield self.finding(
-            f"The job ends in line {job.lines} while layer {len(layers)} is being laid: {heaters}, and no end block.{claim}",
+            f"The job ends in line {job.lines} while layer {len(layers)} is being laid: {heaters}, and there "
+            f"is no end block.{claim}",
             "Copy or make the job again and compare the sizes: the file was cut on its way.",
             severity="block" if heated else "hold",
             where=Where(

@@ -57,7 +57,7 @@ class UnreadableLine(Rule):
         for match in too_long.finditer(block.payload):
             line += block.payload.count(b"\n", position, match.start())
             position = match.start()
-            why = f"is longer than the {self.printer.dialect.longest_line_bytes} bytes that the controller takes"
+            why = f"longer than the {self.printer.dialect.longest_line_bytes} bytes that the controller takes"
             self._held.setdefault(why, Sightings()).see(line)
             self._example.setdefault(why, _shown(match[0]))
 
@@ -65,7 +65,7 @@ class UnreadableLine(Rule):
         for found, severity in ((self._held, "hold"), (self._noted, "note")):
             for why, seen in found.items():
                 yield self.finding(
-                    f"{seen.text().capitalize()} {why}: {self._example[why]}",
+                    f"{seen.text().capitalize()}: {why}{':' if seen.count == 1 else '; the first:'} {self._example[why]}",
                     "Look at the line and those around it; if it was not written so, copy the job again.",
                     severity=severity,  # type: ignore[arg-type]
                     where=Where(lines=(seen.lines[0], seen.last)),
@@ -81,16 +81,16 @@ def _fault(reading: str, command: str, text: bytes, *, unread: bool) -> tuple[st
         second = _SECOND.search(text, 2)
         lost = text[second.start() :] if second else text
         if command in _MOVES or _DEPTH.search(lost):
-            return "holds two commands, of which a printer carries out the first", True
-        return "holds two commands, the second a travel that is not carried out", False
+            return "two commands in one line, of which a printer carries out the first", True
+        return "two commands in one line, the second a travel that is not carried out", False
     if reading == "repeated-word":
-        return ("gives a letter twice", True) if command in _MOVES else ("", False)
+        return ("a letter twice in one move", True) if command in _MOVES else ("", False)
     if reading == "unread" or unread:
         if command in _MOVES:
-            return "moves, and can't be read", True
+            return "a move that can't be read", True
         if _COORDINATE.search(text) or text[:1].isdigit():
-            return "has coordinates or numbers, and no command that can be read", True
-        return "is text without a comment mark, which the printer will not understand", False
+            return "coordinates or numbers, without a command that can be read", True
+        return "text without a comment mark, which the printer will not understand", False
     return "", False
 
 

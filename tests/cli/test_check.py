@@ -65,7 +65,7 @@ def test_text_has_one_report_for_each_job_and_what_was_not_read(jobs: Path) -> N
     assert "good.gcode: " in result.stdout
     assert "rules could judge this job\n  CLEAR" in result.stdout
     assert "rules could judge this job\n  BLOCK" in result.stdout
-    assert "absent.gcode: not readable: No such file or directory" in result.stderr
+    assert "absent.gcode: not readable: there is no such file" in result.stderr
 
 
 def test_json_is_one_document_a_job_one_a_line(jobs: Path) -> None:
@@ -121,6 +121,15 @@ def test_a_job_from_standard_input(packed: bool) -> None:
     assert document["job"]["bytes"] == len(BLOCKED)
 
 
+def test_a_report_is_not_written_over_a_job(jobs: Path) -> None:
+    """-o naming one of the jobs is a slip that would cost the job."""
+    (jobs / "link").symlink_to(jobs / "good.gcode")
+    result = run("-o", jobs / "link", jobs / "held.gcode", jobs / "good.gcode")
+    assert result.exit_code == 2
+    assert "is one of the jobs: name another file" in result.stderr
+    assert (jobs / "good.gcode").read_bytes() == GOOD
+
+
 def test_output_goes_to_a_file_when_asked(jobs: Path) -> None:
     """-o: all reports there, nothing on standard output."""
     result = run("--format", "json", "-o", jobs / "reports.json", jobs / "good.gcode", jobs / "held.gcode")
@@ -130,10 +139,10 @@ def test_output_goes_to_a_file_when_asked(jobs: Path) -> None:
 
 
 def test_a_folder_and_an_unreadable_file_are_not_readable(jobs: Path) -> None:
-    """The reason in the system's words, and the other jobs are judged all the same."""
+    """What it is and what to do, and the other jobs are judged all the same."""
     result = run(jobs, jobs / "good.gcode")
     assert result.exit_code == 2
-    assert "Is a directory" in result.stderr
+    assert "it is a folder: name the jobs in it, or check them all with `layergate recheck FOLDER`" in result.stderr
     assert "CLEAR" in result.stdout
 
 

@@ -1,5 +1,6 @@
 """The rule interface: what a rule may ask for, say and do wrong, and what then becomes of the verdict."""
 
+import contextlib
 import inspect
 import io
 import signal
@@ -234,10 +235,8 @@ def test_a_rule_that_never_ends_is_stopped(monkeypatch: pytest.MonkeyPatch) -> N
 
     def finish(self: Rule) -> Findings:
         while True:
-            try:
+            with contextlib.suppress(Exception):  # as a careless rule does
                 sum(range(1000))
-            except Exception:
-                pass
 
     given = (io.BytesIO(JOB), "job", UNSTATED, loaded(rule_with(finish=finish), TooManyRings), "")
     before = signal.getsignal(signal.SIGPROF)

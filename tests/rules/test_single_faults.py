@@ -248,8 +248,8 @@ def test_claimed_layers_that_are_not_there_are_named() -> None:
     ("text", "message"),
     [
         (b"", "The file is empty."), (b"; only\n; comments\n", "There is no command in the 2 lines of this file."),
-        (b"G21\nG90\nG1 X10 Y10 F600\n", "None of the 3 commands in this file lays material."),
-        (b"Dear harbour master,\nthe bollards are done.\n", "lays material."),
+        (b"G21\nG90\nG1 X10 Y10 F600\n", "Nothing in this file lays material (3 commands)."),
+        (b"Dear harbour master,\nthe bollards are done.\n", "lays material (2 commands)."),
     ],
 )  # fmt: skip
 def test_what_is_no_print_job(text: bytes, message: str) -> None:

@@ -189,7 +189,7 @@ def _print_figures(job: Path, empty: Path, repeat: int) -> None:
         raise click.ClickException(f"{job}: an empty job has no figures")
     load = os.getloadavg()[0] if hasattr(os, "getloadavg") else 0.0
     cores = os.cpu_count() or 1
-    click.echo(f"{job.name}, {megabytes:.1f} MB; {cores} core(s), load {load:.1f}; medians of {repeat}")
+    click.echo(f"{job.name}, {megabytes:.1f} MB; cores: {cores}, load {load:.1f}; medians of {repeat}")
     if load > cores / 2:
         click.echo("This machine is busy: trust CPU time, not wall time.")
     start, whole = median_run(empty, repeat), median_run(job, repeat)

@@ -3,53 +3,43 @@
 Exit codes: 0 every job clear, 1 at least one held or blocked, 2 at least one not readable, or wrong usage.
 """
 
-import gzip
-import io
+import json
+import os
 import sys
-import zlib
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any
 
 import click
 
+from layergate.cli.jobinput import open_job, shown_name
 from layergate.cli.report_text import report_text
+from layergate.cli.sarif import SarifLog
 from layergate.clock import now
+from layergate.cputicks import cpu_ticks
 from layergate.gcode.blocks import UnreadableJobError
-from layergate.preflight.catalogue import load_rules
+from layergate.preflight.catalogue import LoadedRule, load_rules
 from layergate.preflight.examine import examine
+from layergate.preflight.findings import Report
 from layergate.preflight.rule import RuleError
+from layergate.printable import printable
 from layergate.printer import UNSTATED, PrinterDescription, load_description
 from layergate.tomlfile import TomlFileError
 
 CLEAR, STOPPED, UNREADABLE = 0, 1, 2
 
 
-@contextmanager
-def open_job(name: str) -> Iterator[BinaryIO]:
-    """Open a job: a file, ``-`` for standard input; gzip is seen by its first bytes, whatever the name.
-
-    Raises:
-        OSError: it can't be read.
-    """
-    raw: Any = sys.stdin.buffer if name == "-" else Path(name).open("rb")  # noqa: SIM115 closed below
-    try:
-        buffered = io.BufferedReader(raw, 256 * 1024) if not isinstance(raw, io.BufferedReader) else raw
-        if buffered.peek(2)[:2] == b"\x1f\x8b":
-            yield gzip.GzipFile(fileobj=buffered)  # type: ignore[misc]
-        else:
-            yield buffered
-    finally:
-        if name != "-":
-            raw.close()
-
-
 @click.command("check")
 @click.option(
     "--printer", type=click.Path(path_type=Path), help="Printer description (TOML); rules that need it apply then."
 )
-@click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["text", "json", "sarif"]),
+    default="text",
+    show_default=True,
+    help="json: a document a job, one a line. sarif: one SARIF 2.1.0 log.",
+)
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Write there instead of to standard output.")
 @click.option("--notes", is_flag=True, help="Show notes, and why rules did not apply, in full.")
 @click.option("--plug-in", "plug_ins", multiple=True, metavar="NAME", help="Use the rules of this distribution, too.")
@@ -62,27 +52,31 @@ def check(
     Exit status: 0 if every job is clear, 1 if at least one is held or blocked, 2 if at least one could not be read.
     """
     try:
-        description: PrinterDescription = load_description(printer) if printer else UNSTATED
-        rules = load_rules(plug_ins)
+        description, rules = description_and_rules(printer, plug_ins)
     except (TomlFileError, RuleError) as error:
         _fail(str(error))
+    if output is not None:
+        _spare_jobs(output, jobs)
+    begun = now()
     worst = CLEAR
     texts: list[str] = []
+    sarif = SarifLog(rules) if form == "sarif" else None
     for number, name in enumerate(jobs):
         try:
-            with open_job(name) as stream:
-                report = examine(
-                    stream, "standard input" if name == "-" else Path(name).name, description, rules, now()
-                ).report
+            report, packed = judge(name, description, rules)
         except RuleError as error:
             _fail("\n".join(f"{printer}: {line}" for line in str(error).splitlines()))
-        except (OSError, EOFError, zlib.error, UnreadableJobError) as error:
-            reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
-            click.echo(f"layergate: {name}: not readable: {reason}", err=True)
+        except UnreadableJobError as error:
+            click.echo(f"layergate: {printable(name)}: not readable: {error}", err=True)
             worst = UNREADABLE
+            if sarif:
+                sarif.add_unreadable(name, str(error))
             continue
         if report.verdict != "clear":
             worst = max(worst, STOPPED)
+        if sarif:
+            sarif.add(name, report, packed=packed)
+            continue
         if form == "json":
             text = report.model_dump_json() + "\n"
         else:
@@ -91,12 +85,49 @@ def check(
             texts.append(text)
         else:
             click.echo(text, nl=False)
+    if sarif:
+        arguments = [printable(argument) for argument in sys.argv[1:]]
+        document = sarif.document(arguments=arguments, begun=begun, ended=now(), exit_code=worst)
+        texts.append(json.dumps(document, indent=1) + "\n")
+        if not output:
+            click.echo(texts[0], nl=False)
     if output:
         try:
             output.write_text("".join(texts), encoding="utf-8")
         except OSError as error:
             _fail(f"{output}: can't be written: {error.strerror}")
     sys.exit(worst)
+
+
+def description_and_rules(
+    printer: Path | None, plug_ins: tuple[str, ...]
+) -> tuple[PrinterDescription, list[LoadedRule]]:
+    """Load what a check is made with.
+
+    Raises:
+        TomlFileError: the description is wrong.
+        RuleError: the rules can't be loaded.
+    """
+    return load_description(printer) if printer else UNSTATED, load_rules(plug_ins)
+
+
+def judge(name: str, description: PrinterDescription, rules: list[LoadedRule]) -> tuple[Report, bool]:
+    """Judge one job; give the report, and whether the job was packed.
+
+    Raises:
+        UnreadableJobError: it can't be read.
+        RuleError: the description's settings of rules are wrong.
+    """
+    with open_job(name) as job:
+        report = examine(job.stream, shown_name(name), description, rules, now(), ticks=cpu_ticks).report
+    return report, job.packed
+
+
+def _spare_jobs(output: Path, jobs: tuple[str, ...]) -> None:
+    """Refuse to write the report over a job."""
+    for name in jobs:
+        if name != "-" and output.exists() and os.path.exists(name) and os.path.samefile(output, name):
+            _fail(f"{output} is one of the jobs: name another file for the report")
 
 
 def _fail(message: str) -> Any:

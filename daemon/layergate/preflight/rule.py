@@ -149,6 +149,11 @@ class Rule:
         )
 
 
+def counted(number: float, noun: str, plural: str | None = None) -> str:
+    """Give a number with its noun, as a sentence has them: ``1 line``, ``1,200 lines``."""
+    return f"{number:,.0f} {noun if number == 1 else plural or noun + 's'}"
+
+
 def needs(rule: type[Rule]) -> dict[Stage, tuple[str, ...]]:
     """Say what a rule asks for, by stage, after checking its class.
 
@@ -221,6 +226,7 @@ __all__ = [
     "code_of",
     "command_of",
     "connected_regions",
+    "counted",
     "density_g_cm3",
     "neighbour_offsets",
 ]

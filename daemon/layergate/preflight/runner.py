@@ -11,6 +11,7 @@ from typing import Any
 from layergate.preflight.catalogue import LoadedRule, RuleSettings
 from layergate.preflight.findings import SEVERITIES, Finding, NotApplied
 from layergate.preflight.rule import NotApplicableError, Rule, Stage, needs
+from layergate.printable import printable
 from layergate.printer import Printer
 
 MOST_FINDINGS = 50
@@ -143,6 +144,10 @@ class RuleRunner:
         return [NotApplied(rule=rule, why=why) for rule, why in sorted(self.not_applied.items())]
 
     def _keep(self, identifier: str, finding: Finding) -> None:
+        # Messages quote the job, whose bytes must not command the terminal or break the log that they are shown in.
+        finding = finding.model_copy(
+            update={"message": printable(finding.message), "advice": printable(finding.advice)}
+        )
         found = self._found.setdefault(identifier, [])
         if len(found) < MOST_FINDINGS:
             found.append(finding)
@@ -163,7 +168,7 @@ class RuleRunner:
     def _blame(self, identifier: str, what: str) -> None:
         """Hold the job for a rule that could not judge it, whatever severity the rule's own findings have."""
         self._stop(identifier)
-        message = f"The rule {identifier} (of {self._from[identifier]}) {what}"
+        message = printable(f"The rule {identifier} (of {self._from[identifier]}) {what}")
         self.not_applied[identifier] = message
         self._blamed.append(
             Finding(

@@ -140,7 +140,7 @@ def _starved(case: Case, starved: list[Layer], factor: float) -> Outcome:
     made = case.rebuilt(edits)
     return Outcome(
         case.scan.text(made.raw),
-        f"{len(starved)} layer(s) from {starved[0].z:.3f} mm carry {factor:.1f} of their filament",
+        f"layers from {starved[0].z:.3f} mm carry {factor:.1f} of their filament ({len(starved)} of them)",
         tuple(layer.index for layer in starved),
         case.new_lines(made, starved[0].beads[0], starved[-1].beads[-1]),
         (starved[0].z, starved[-1].z),
