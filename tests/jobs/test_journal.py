@@ -227,3 +227,18 @@ async def test_what_was_told_survives_kill_9(tmp_path: Path) -> None:
     assert journal.damage is None
     assert told <= {job.id for job in await journal.do(lambda db: store.list_jobs(db, limit=100_000))}
     await journal.close()
+
+
+def test_the_contributors_page_has_the_table_that_the_code_has() -> None:
+    """DEVELOPERS.md maps every situation and condition to the standard's words as jobs/states.py does."""
+    page = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
+    rows = dict[str, tuple[str, str]]()
+    for line in page[page.index("## States") : page.index("## Dependencies")].splitlines():
+        if line.startswith("| ") and not line.startswith(("| situation", "| condition")):
+            name, state, reason, *_ = (cell.strip() for cell in line.strip("|").split("|"))
+            rows[f"{state} {name}" if name in rows else name] = (state, reason)
+    printers = {name: (state, ", ".join(reasons)) for name, (state, reasons) in PRINTER_STATES.items()}
+    # Three words stand in both tables; the second row of each is the printer's.
+    twice = STATES.keys() & printers.keys()
+    assert {name: rows[name] for name in STATES} == dict(STATES)
+    assert {name: rows[f"{printers[name][0]} {name}" if name in twice else name] for name in printers} == printers

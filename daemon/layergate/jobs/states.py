@@ -74,9 +74,7 @@ def may_move(before: Situation, after: Situation) -> bool:
     return after in MOVES[before]
 
 
-PrinterCondition = Literal[
-    "connecting", "other-printer", "needs-clearing", "idle", "starting", "printing", "paused", "ending"
-]
+PrinterCondition = Literal["connecting", "other-printer", "needs-clearing", "idle", "printing", "paused", "ending"]
 
 PRINTER_STATES: Mapping[PrinterCondition, tuple[str, tuple[str, ...]]] = {
     # condition: (printer-state, printer-state-reasons)
@@ -85,7 +83,6 @@ PRINTER_STATES: Mapping[PrinterCondition, tuple[str, tuple[str, ...]]] = {
     # The bed holds the last part, or nobody said that it doesn't: the standard's word for a full output place.
     "needs-clearing": ("stopped", ("output-area-full",)),
     "idle": ("idle", ("none",)),
-    "starting": ("processing", ("none",)),
     "printing": ("processing", ("none",)),
     "paused": ("stopped", ("paused",)),
     "ending": ("processing", ("stopping",)),
