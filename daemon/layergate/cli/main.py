@@ -13,6 +13,7 @@ import layergate
 _COMMANDS = {
     "check": ("layergate.cli.check", "Judge jobs and print what was found."),
     "rules": ("layergate.cli.rules", "List the rules, or show one rule's page."),
+    "schema": ("layergate.cli.schema", "Print the JSON Schema of reports and other files."),
     "benchmark": ("layergate.cli.benchmark", "Measure how fast this machine checks jobs."),
     "serve": ("layergate.cli.daemon", "Run the daemon."),
     "config": ("layergate.cli.daemon", "Check a configuration file."),

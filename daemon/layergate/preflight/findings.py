@@ -123,5 +123,5 @@ def verdict_of(findings: list[Finding]) -> Verdict:
 
 
 def report_schema() -> dict[str, Any]:
-    """Give the JSON Schema of a report."""
-    return Report.model_json_schema()
+    """Give the JSON Schema of a report as it is written: every member is there."""
+    return Report.model_json_schema(mode="serialization")
