@@ -171,7 +171,10 @@ async def test_pause_resume_cancel_and_stop_reach_the_printer(tmp_path: Path, ho
         async with asyncio.timeout(5):
             while host.peer.urgent != [b"M112"]:
                 await asyncio.sleep(0.01)
-        await link.client.quit()
+        # Halted, as far as anybody knows; it is told to cool down should it ever answer again.
+        with pytest.raises(LinkRefused, match="heaters are still to be switched off"):
+            await link.client.quit()
+        link.process.send_signal(signal.SIGTERM)
         assert await asyncio.wait_for(link.process.wait(), 10) == 0
 
 

@@ -35,6 +35,7 @@ GONE_AFTER_S = 30.0  # a link that can't be reached or started for so long is go
 REACH_S = 15.0  # somebody who has just switched the printer on need not ask twice: controllers start in seconds
 REFUSED_PAUSE_S = 3.0  # a printer that ends its last run settles in seconds
 MOST_REFUSALS = 10
+DISMISS_S = 2.0  # an idle link process answers in milliseconds; the service must not be kept from ending
 
 
 class Desk(Bench):
@@ -174,6 +175,9 @@ class Desk(Bench):
                 self.link = link
                 try:
                     await self._attend(link)
+                except asyncio.CancelledError:
+                    await self._dismiss(link)
+                    raise
                 finally:
                     self.link, self.link_up = None, False
                     with contextlib.suppress(LinkError, OSError):  # it may be gone already
@@ -194,6 +198,16 @@ class Desk(Bench):
                 await self.following.end({"outcome": "aborted", "reason": f"the link process is gone: {problem}"})
             await asyncio.sleep(pause_s)
             pause_s = min(LONGEST_PAUSE_S, pause_s * 2)
+
+    async def _dismiss(self, link: LinkPort) -> None:
+        """The service ends: a link process that has nothing to print ends with it and frees the port. Does not raise."""
+        if self.job is not None:
+            return  # it goes on, or has something to tell the next service
+        with contextlib.suppress(
+            LinkError, OSError, TimeoutError
+        ):  # it says no where a run is in progress all the same
+            async with asyncio.timeout(DISMISS_S):
+                await link.command("quit")
 
     async def _attend(self, link: LinkPort) -> None:
         """Follow one connection to the link process until it is lost."""

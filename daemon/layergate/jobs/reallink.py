@@ -40,6 +40,8 @@ class RealLink:
                     await client.cancel(**members)
                 case "stop":
                     await client.stop()
+                case "quit":
+                    await client.quit()
                 case _:
                     raise ValueError(f"not a command of a link: {do}")
         except LinkRefused as error:

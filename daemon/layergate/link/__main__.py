@@ -7,7 +7,7 @@ from pathlib import Path
 
 from layergate.link import log
 from layergate.link.limits import Limits
-from layergate.link.process import LinkConfig, LinkProcess
+from layergate.link.process import LINGER_S, LinkConfig, LinkProcess
 from layergate.link.server import SocketTakenError
 from layergate.link.settings import Settings
 from layergate.link.transports import Endpoint, make_transport
@@ -39,6 +39,13 @@ def parse(arguments: list[str] | None = None) -> LinkConfig:
         action="store_true",
         help="compare M114 with the plan at layers (if it does not stop there)",
     )
+    parser.add_argument(
+        "--linger",
+        type=float,
+        default=LINGER_S,
+        metavar="SECONDS",
+        help="end after so long with nothing to print and no service connected (default: %(default)g)",
+    )
     parser.add_argument("--emergency-parser", choices=["yes", "no"], help="default: as the printer reports")
     given = parser.parse_args(arguments)
     if given.ring is not None and given.ring < 32:
@@ -55,6 +62,7 @@ def parse(arguments: list[str] | None = None) -> LinkConfig:
         ring_bytes=given.ring,
         limits=Limits(boot_s=boot_s),
         numbered=not given.no_line_numbers,
+        linger_s=given.linger,
         settings=Settings(
             actions=frozenset(filter(None, given.actions.split(","))),
             position_witness=given.position_witness,

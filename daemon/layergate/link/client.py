@@ -108,7 +108,7 @@ class LinkClient:
         return await self._ask("status")
 
     async def quit(self) -> None:
-        """End the link process; refused while a run is in progress."""
+        """End the link process; refused while a run is in progress, or heaters are still to be switched off."""
         await self._ask("quit")
 
     async def _ask(self, do: str, **arguments: Any) -> dict[str, Any]:

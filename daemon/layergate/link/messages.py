@@ -12,7 +12,7 @@ Commands (service -> link)::
     {"id": 5, "do": "cancel"}                       orderly: no more lines, then the safe end (heaters off, motors on)
     {"id": 6, "do": "stop"}                         stop request: M112 ahead of every queue; the run is aborted
     {"id": 7, "do": "status"}                       answer carries state, run, line, last event number
-    {"id": 8, "do": "quit"}                         only when no run is in progress
+    {"id": 8, "do": "quit"}                         only when no run is in progress and no heater is left to switch off
 Answers::
 
     {"id": 2, "ok": true, ...}    or    {"id": 2, "ok": false, "error": "a sentence for a person"}

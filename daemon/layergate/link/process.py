@@ -27,6 +27,9 @@ from layergate.link.states import Run
 from layergate.link.streamer import Refused, Streamer
 from layergate.link.transports import Endpoint, OpenError, Transport, make_transport
 
+LINGER_S = 3600.0
+"""With nothing to print and no service connected, the link process ends after so long. A service that crashed is back
+within seconds and one that is upgraded within minutes; until then somebody must remember how the print ended."""
 SAME_COMPLAINT_S = 600.0
 """An unreachable printer is complained of once, and again this often."""
 _LOGGED = frozenset({"link-up", "link-lost", "run-started", "run-ended", "paused", "resumed", "printer-error",
@@ -42,6 +45,7 @@ class LinkConfig:
     socket: Path
     ring_bytes: int | None = None
     numbered: bool = True
+    linger_s: float = LINGER_S
     settings: Settings = field(default_factory=Settings)
     limits: Limits = field(default_factory=Limits)
 
@@ -67,6 +71,7 @@ class LinkProcess:
         self._ending = asyncio.Event()
         self._idle = asyncio.Event()
         self._idle.set()
+        self._idle_since = 0.0
         self._timer: asyncio.TimerHandle | None = None
         self._job: JobFile | None = None
         self._reading: asyncio.Future[Commands] | None = None
@@ -79,6 +84,7 @@ class LinkProcess:
             self._loop.add_signal_handler(number, self._end)
         keeper = asyncio.create_task(self._keep_connected(), name="link-connection")
         ending = asyncio.create_task(self._ending.wait(), name="link-ending")
+        lingering = asyncio.create_task(self._end_when_left_alone(), name="link-lingering")
         log.info("started", device=self._config.endpoint.device, socket=self._config.socket, pid=os.getpid())
         try:
             await asyncio.wait({keeper, ending}, return_when=asyncio.FIRST_COMPLETED)
@@ -92,9 +98,9 @@ class LinkProcess:
                 except TimeoutError:
                     log.warning("ended-in-mid-run", reason="the safe end did not come to its end; check the printer")
         finally:
-            for task in (keeper, ending):
+            for task in (keeper, ending, lingering):
                 task.cancel()
-            await asyncio.gather(keeper, ending, return_exceptions=True)
+            await asyncio.gather(keeper, ending, lingering, return_exceptions=True)
             if self._timer is not None:
                 self._timer.cancel()
             if self._transport is not None:
@@ -104,6 +110,23 @@ class LinkProcess:
 
     def _end(self) -> None:
         self._ending.set()
+
+    async def _end_when_left_alone(self) -> None:
+        """End when nothing is printed and no service has been connected for a long time."""
+        linger_s = self._config.linger_s
+        while True:
+            await self._idle.wait()
+            alone_since = self._server.alone_since
+            left_s = linger_s
+            if alone_since is not None:
+                left_s = max(alone_since, self._idle_since) + linger_s - self._loop.time()
+            if left_s <= 0:
+                break
+            await asyncio.sleep(left_s)
+        log.info("left-alone", reason=f"nothing to print and no service for {linger_s:.0f} s")
+        if self._streamer.owes_heaters_off:
+            log.warning("heaters-unconfirmed", reason="the printer has not answered since its run ended; look at it")
+        self._end()
 
     # -- the connection -------------------------------------------------------------------------------------------
 
@@ -169,6 +192,7 @@ class LinkProcess:
         if streamer.state is Run.IDLE:
             if self._job is not None:
                 self._close_job()
+                self._idle_since = now
             self._idle.set()
         elif self._job is not None and (block := streamer.wanted_block) is not None:
             self._read(self._job, block)
@@ -242,6 +266,8 @@ class LinkProcess:
                 case "quit":
                     if self._streamer.state is not Run.IDLE:
                         raise Answer(f"run {self._streamer.run} is in progress: cancel it first")
+                    if self._streamer.owes_heaters_off:
+                        raise Answer("heaters are still to be switched off, once the printer answers again")
                     self._loop.call_soon(self._end)
                 case _:
                     raise Answer(f"unknown command {do!r}")
@@ -263,6 +289,8 @@ class LinkProcess:
         except (OSError, JobIndexError) as error:
             raise Answer(f"the job can't be started: {error}") from error
         try:
+            if self._ending.is_set():
+                raise Refused("the link process is ending")
             if job.index.dialect.line_numbers is not self._config.numbered:
                 raise Refused("the job was checked for another dialect: line numbers are on here and off there")
             self._streamer.start(run, job.index, self._loop.time())

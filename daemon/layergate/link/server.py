@@ -40,6 +40,8 @@ class Server:
         self._dispatch = dispatch
         self._subscribers: set[asyncio.StreamWriter] = set()
         self._clients: set[asyncio.Task[None]] = set()
+        self.alone_since: float | None = None
+        """Since when nobody is connected, by the loop's clock; None while somebody is."""
         self._lock = -1
         self._server: asyncio.Server | None = None
 
@@ -66,6 +68,7 @@ class Server:
         except BaseException:
             listener.close()
             raise
+        self.alone_since = asyncio.get_running_loop().time()
 
     async def stop(self) -> None:
         """Stop listening; give clients a moment to take what was sent."""
@@ -102,6 +105,7 @@ class Server:
         if task is not None:
             task.set_name("link-client")
             self._clients.add(task)
+            self.alone_since = None
         try:
             while line := await reader.readline():
                 writer.write(await self._answer(line, writer))
@@ -114,6 +118,8 @@ class Server:
             self._subscribers.discard(writer)
             if task is not None:
                 self._clients.discard(task)
+            if not self._clients:
+                self.alone_since = asyncio.get_running_loop().time()
             writer.close()
 
     async def _answer(self, line: bytes, writer: asyncio.StreamWriter) -> bytes:

@@ -125,6 +125,11 @@ class Streamer:
                 first = time
         return first
 
+    @property
+    def owes_heaters_off(self) -> bool:
+        """A run has ended without the printer's word that its heaters are off; it is told so as soon as it answers."""
+        return bool(self._owes_heaters_off)
+
     def take_output(self) -> bytes:
         """Give the bytes to send."""
         return self.protocol.take_output()
