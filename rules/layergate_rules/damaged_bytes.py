@@ -62,7 +62,7 @@ class DamagedBytes(Rule):
             )
         if self._example:
             line, text = self._example
-            shown = text[:60].decode("latin-1").encode("unicode_escape").decode("ascii")
+            shown = text[:60].decode("latin-1").encode("unicode_escape").decode("ascii")[:60]
             told.append(
                 f"{counted(self._odd_bytes, 'byte')} that {'are' if self._odd_bytes > 1 else 'is'} no text in "
                 f"{counted(self._odd_lines, 'command line')}, first in line {line}: {shown}"

@@ -95,4 +95,4 @@ def _fault(reading: str, command: str, text: bytes, *, unread: bool) -> tuple[st
 
 
 def _shown(text: bytes) -> str:
-    return text[:60].decode("latin-1").encode("unicode_escape").decode("ascii")
+    return text[:60].decode("latin-1").encode("unicode_escape").decode("ascii")[:60]

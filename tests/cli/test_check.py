@@ -63,8 +63,8 @@ def test_text_has_one_report_for_each_job_and_what_was_not_read(jobs: Path) -> N
     """Every job's report begins with its coverage; a job that can't be read is named on standard error."""
     result = run(jobs / "good.gcode", jobs / "blocked.gcode", jobs / "absent.gcode")
     assert "good.gcode: " in result.stdout
-    assert "rules could judge this job\n  CLEAR" in result.stdout
-    assert "rules could judge this job\n  BLOCK" in result.stdout
+    assert "rules could judge this job\n==== CLEAR: " in result.stdout
+    assert "rules could judge this job\n==== BLOCK: " in result.stdout
     assert "absent.gcode: not readable: there is no such file" in result.stderr
 
 

@@ -54,9 +54,9 @@ def test_reports_and_indexes_of_good_jobs_keep_their_schemas(
     index_schema.validate(json.loads((tmp_path / "index.json").read_text()))
 
 
-@pytest.mark.parametrize("damage", sorted(DAMAGE_KINDS))
+@pytest.mark.parametrize("damage", sorted(DAMAGE_KINDS)[::4])
 def test_reports_of_damaged_jobs_keep_the_schema(damage: str, report_schema: Draft202012Validator) -> None:
-    """Every damage there is, on the first kind of job that can have it."""
+    """Every fourth damage, on the first kind of job that can have it."""
     for kind in ("plate-solid", "bollard-cap", *sorted(SPECIMEN_KINDS)):
         try:
             damaged = apply_damage(damage, make_specimen(kind, 4), 1)

@@ -8,7 +8,7 @@ import pytest
 from tests.oracles.examination import BED_235, CHECKED_AT, description, report_of
 from tests.oracles.micro_job import LINES, MICRO_JOB, before_line, job, with_line, without
 
-from layergate.cli.report_text import duration, report_text
+from layergate.cli.report_text import duration, figure, report_text
 from layergate.preflight.findings import Report, report_schema, verdict_of
 
 GOOD = MICRO_JOB.encode()
@@ -116,13 +116,27 @@ def test_text_begins_with_the_coverage_and_never_says_safe_or_good() -> None:
 
 
 def test_text_names_place_figures_and_advice() -> None:
-    """Layer, height, lines, figures, advice of each finding; what can't be released says so."""
+    """Layer, height, lines, advice, figures with words before and units behind; what can't be released says so."""
     shown = report_text(report_of(without(*range(18, 26)), BED_235))
-    assert "BLOCK  must not be printed" in shown
-    assert "block: missing-layer (layer 2, Z 0.20 to 0.60 mm, lines 15 to 20)" in shown
-    assert "figures: gap mm 0.4, usual gap mm 0.2" in shown
-    assert "advice: " in shown
-    assert "This can't be released." in report_text(report_of(JOBS["cut"], BED_235))
+    assert "  block: missing-layer (layer 2, Z 0.20 to 0.60 mm, lines 15 to 20)\n" in shown
+    assert "Figures: gap 0.4 mm, usual gap 0.2 mm" in shown
+    assert "What to do: " in shown
+    assert "truncated (layer 2, Z 0.40 mm, line 20), can't be released" in report_text(report_of(JOBS["cut"], BED_235))
+
+
+@pytest.mark.parametrize(
+    ("name", "line"),
+    [
+        ("good", "==== CLEAR: no rule found a fault ===="),
+        ("missing", "==== BLOCK: must not be printed, unless a named person releases it ===="),
+        ("no-heat", "==== HOLD: waits until a named person releases it ===="),
+        ("cut", "==== BLOCK: must not be printed; nobody can release it ===="),
+        ("binary", "==== BLOCK: must not be printed; nobody can release it ===="),
+    ],
+)
+def test_the_second_line_is_the_verdict(name: str, line: str) -> None:
+    """It stands out, and says whether anybody can let the job pass: one finding that nobody can release decides."""
+    assert report_text(report_of(JOBS[name], BED_235)).splitlines()[1] == line
 
 
 def test_notes_are_one_line_unless_asked_for() -> None:
@@ -133,6 +147,73 @@ def test_notes_are_one_line_unless_asked_for() -> None:
     assert f"{len(notes)} note" in report_text(report)
     assert notes[0].message[:30] not in report_text(report)
     assert notes[0].message[:30] in report_text(report, notes=True)
+
+
+def test_many_findings_of_one_rule_are_three_and_a_line() -> None:
+    """The tenth place of the same fault tells nothing new; --notes shows them all, and the rest of the text stays."""
+    report = report_of(without(*range(18, 26)), BED_235)
+    finding = next(finding for finding in report.findings if finding.rule == "missing-layer")
+    many = [finding.model_copy(update={"where": finding.where.model_copy(update={"layer": n})}) for n in range(2, 12)]
+    shown = report_text(report.model_copy(update={"findings": many}))
+    assert shown.count("block: missing-layer (") == 3
+    assert "\n  and 7 more of missing-layer, layers 5 to 11 (--notes shows them)\n" in shown
+    assert report_text(report.model_copy(update={"findings": many}), notes=True).count("block: missing-layer (") == 10
+
+
+def test_rules_that_did_not_apply_are_counted_and_nothing_laid_lists_none() -> None:
+    """Where nothing is laid, three rules of four have nothing to judge: a list of them hides what matters."""
+    shown = report_text(report_of(GOOD))
+    report = report_of(GOOD)
+    assert f"{len(report.not_applied)} rules did not apply, " in " ".join(shown.split())
+    assert "for what is not stated of the printer" in " ".join(shown.split())
+    for name in ("empty", "prose", "binary"):
+        assert "did not apply" not in report_text(report_of(JOBS[name])), name
+        assert "not applied: missing-layer: " in report_text(report_of(JOBS[name]), notes=True)
+
+
+@pytest.mark.parametrize("width", [50, 72, 100])
+def test_lines_fit_the_width(width: int) -> None:
+    """Whatever stands in the job; names of rules are never cut at a hyphen."""
+    for name, job_text in JOBS.items():
+        report = report_of(job_text, BED_235)
+        shown = report_text(report, notes=True, width=width)
+        assert max(map(len, shown.splitlines())) <= width, name
+        for item in report.not_applied:
+            assert item.rule in shown
+
+
+@pytest.mark.parametrize(
+    ("text", "heating", "words"),
+    [
+        (GOOD, True, "of heating"),
+        (b"START_PRINT\n" + without(4, 5, 6, 7), None, "heating unknown (a macro of the printer may heat)"),
+        (without(4, 5, 6, 7), False, "no heating"),
+    ],
+    ids=["heats", "macro", "heats nothing"],
+)
+def test_heating_that_a_macro_may_do_is_unknown(text: bytes, heating: bool | None, words: str) -> None:
+    """Unstated is not a default: null in the report, and words in the text, never "0 s of heating"."""
+    report = report_of(text, BED_235)
+    seconds = report.estimate.heating_seconds
+    assert (None if seconds is None else seconds > 0) == heating
+    assert words in " ".join(report_text(report).split())
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "text"),
+    [
+        ("gap_mm", 0.4, "gap 0.4 mm"), ("path_over_gap_mm", 1693.78, "path over gap 1,694 mm"),
+        ("bead_area_mm2", 0.125665, "bead area 0.126 mm2"), ("highest_mm_s2", 1500, "highest 1,500 mm/s2"),
+        ("flow_mm3_s", 12.345, "flow 12.35 mm3/s"), ("target_c", 218, "target 218 deg C"),
+        ("hot_end_0_c", 205, "hot end 0 205 deg C"),
+        ("retractions_in_10_mm", 45, "retractions in 10 mm 45"), ("needed_g", 250.25, "needed 250.2 g"),
+        ("found_over_claimed", 0.152519, "found over claimed 0.153"), ("shift_x_mm", -3.0, "shift x -3 mm"),
+        ("first_byte", 65536, "first byte 65,536"), ("quickest_s", 4.5, "quickest 4.5 s"), ("gap_ratio", 2.0, "gap ratio 2"),
+    ],
+)  # fmt: skip
+def test_figures(name: str, value: float, text: str) -> None:
+    """Words, number, unit; as many digits as matter."""
+    assert figure(name, value) == text
 
 
 @pytest.mark.parametrize(

@@ -260,6 +260,27 @@ def test_a_crash_holds_whatever_severity_its_rule_is_given() -> None:
     assert "failed and could not judge this job: SystemExit" in report.findings[0].message
 
 
+@pytest.mark.parametrize(
+    ("given", "setting", "severity", "releasable"),
+    [
+        ("block", None, "block", False), ("hold", None, "hold", True), ("block", "hold", "hold", True),
+        ("hold", "block", "block", False),
+        ("note", "hold", "hold", True), ("block", "note", "note", True),
+    ],
+)  # fmt: skip
+def test_only_what_blocks_can_be_beyond_release(
+    given: str, setting: str | None, severity: str, releasable: bool
+) -> None:
+    """architecture.md, Verdicts: hold waits for a person's release, whatever rule it comes from."""
+
+    def finish(self: Rule) -> Findings:
+        yield self.finding("x", "y", severity=given)  # type: ignore[arg-type]
+
+    tables = {"odd-rule": {"severity": setting}} if setting else None
+    (finding,) = judged(rule_with(finish=finish, releasable=False), tables=tables).findings
+    assert (finding.severity, finding.releasable) == (severity, releasable)
+
+
 def test_more_time_is_allowed_for_larger_jobs() -> None:
     """A second for each MB on top: the same 40 s are fine in a job of 20 MB."""
     now = [0.0]

@@ -224,9 +224,9 @@ def test_the_command_line_shows_releases_and_cancels(tmp_path: Path) -> None:
         assert "blocked" in followed.stdout
         job = gate.client.get("jobs")[0]["id"]
         shown = gate.run("show", job)
-        assert "rules could judge this job\n  BLOCK  must not be printed" in shown.stdout
+        assert "rules could judge this job\n==== BLOCK: must not be printed" in shown.stdout
         assert "block: missing-layer (layer" in shown.stdout
-        assert "figures: gap mm" in shown.stdout
+        assert "Figures: gap " in shown.stdout
         assert json.loads(gate.run("show", job, "--json").stdout)["report"]["verdict"] == "block"
         assert gate.run("release", job, "--by", "Maren").exit_code == 2  # no reason: wrong usage
         refused = gate.run("release", job, "--by", "Maren", "--reason", "a vase")  # nobody answers the question

@@ -280,9 +280,12 @@ class _Preflight:
         volume = self.job.laid_mm * self._filament_area()
         density = density_g_cm3(self.printer.material, self.job.claims)
         dwell = self._planner.dwell_s
+        heating = round(heating_seconds(reader.heat.events), 1)
+        first, macros = self.job.first_deposit_line, self.job.macro_lines
+        hidden = bool(macros) and first is not None and macros[0] < first  # a macro may heat
         return Estimate(
             print_seconds=round(self._planner.clock_s - dwell, 2),
-            heating_seconds=round(heating_seconds(reader.heat.events), 1),
+            heating_seconds=None if hidden and not heating else heating,
             dwell_seconds=round(dwell, 2),
             filament_mm=round(self.job.laid_mm, 3),
             filament_g=None if density is None else round(volume * density / 1000, 3),
@@ -315,7 +318,7 @@ class _Preflight:
             layers=table,
             spans=spans,
             print_seconds=round(self._planner.clock_s, 3),
-            heating_seconds=report.estimate.heating_seconds,
+            heating_seconds=report.estimate.heating_seconds or 0.0,
             commands=self.job.commands,
         )
         index.blocks.layer = [index.layer_at(line) for line in index.blocks.first_line]

@@ -74,7 +74,8 @@ class Estimate(_Frozen):
 
     print_seconds: float
     """Motion, by look-ahead planning."""
-    heating_seconds: float
+    heating_seconds: float | None
+    """Null where the job itself does not heat and a macro of the printer may."""
     dwell_seconds: float
     filament_mm: float
     """Laid, purges included; what retractions pull back and push again is not counted."""

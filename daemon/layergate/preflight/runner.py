@@ -48,6 +48,7 @@ class RuleRunner:
         self._found: dict[str, list[Finding]] = {}
         self._more: dict[str, int] = {}
         self._blamed: list[Finding] = []
+        self._releasable = {loaded.identifier: loaded.rule.releasable for loaded in rules}
         self._from = {loaded.identifier: f"{loaded.distribution} {loaded.version}" for loaded in rules}
         self._active: dict[str, tuple[Rule, dict[Stage, tuple[str, ...]]]] = {}
         self.not_applied: dict[str, str] = {}
@@ -124,21 +125,24 @@ class RuleRunner:
                 raise _OverrunError
 
     def findings(self) -> list[Finding]:
-        """Give all findings, the strongest first, then by line."""
+        """Give all findings, the strongest first, what nobody can release before what somebody can, then by line."""
         result = list(self._blamed)
         for identifier, found in self._found.items():
-            severity = self._settings[identifier].severity
-            for finding in found:
-                changed = (
-                    severity if severity and SEVERITIES.index(severity) < SEVERITIES.index(finding.severity) else None
-                )
-                if severity == "block" or (severity == "hold" and finding.severity == "note"):
-                    changed = severity
-                result.append(finding.model_copy(update={"severity": changed}) if changed else finding)
+            result += [self._as_set(identifier, finding) for finding in found]
             if more := self._more.get(identifier):
                 last = result[-1]
                 result[-1] = last.model_copy(update={"message": f"{last.message} (and {more} more of this kind)"})
-        return sorted(result, key=lambda f: (-SEVERITIES.index(f.severity), (f.where.lines or (0, 0))[0], f.rule))
+        return sorted(
+            result,
+            key=lambda f: (-SEVERITIES.index(f.severity), f.releasable, (f.where.lines or (0, 0))[0], f.rule),
+        )
+
+    def _as_set(self, identifier: str, finding: Finding) -> Finding:
+        """Give a finding the severity that the description sets for its rule, and say whether it can be released."""
+        severity = self._settings[identifier].severity or finding.severity
+        # To be held means to wait for a person; only what blocks can be beyond anybody's release.
+        releasable = severity != "block" or self._releasable[identifier]
+        return finding.model_copy(update={"severity": severity, "releasable": releasable})
 
     def not_applied_list(self) -> list[NotApplied]:
         return [NotApplied(rule=rule, why=why) for rule, why in sorted(self.not_applied.items())]
