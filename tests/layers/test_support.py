@@ -49,6 +49,35 @@ def test_gaps_equal_those_of_a_plain_field(seed: int) -> None:
     assert different <= 0.002 * total
 
 
+@pytest.mark.parametrize("seed", seeds(20))
+def test_gaps_of_steep_beads_equal_those_of_a_plain_field(seed: int) -> None:
+    """Chains that go up and down, over each other and over level beads: each point by its own height."""
+    rng = Random(500 + seed)
+    field, plain = SupportField(), PlainSupport(TOLERANCES.cell_mm, TOLERANCES.sample_share)
+    different = total = 0
+    for number in range(10):
+        if number % 4 == 0:
+            level = [(rng.uniform(0, 20), 0.0, rng.uniform(0, 20), 20.0) for _ in range(15)]
+            z = 0.2 * (number + 1)
+            field.lay(*arrays(level), np.full(len(level), z), SAME)
+            plain.lay(level, z, SAME)
+            continue
+        beads, place = [], (rng.uniform(0, 20), rng.uniform(0, 20), rng.uniform(1, 3))
+        for _ in range(12):
+            step = rng.uniform(0.5, 4) * rng.choice((-1, 1)), rng.uniform(0.5, 4), rng.uniform(-1.5, 1.5)
+            to = place[0] + step[0], place[1] + step[1], max(0.2, place[2] + step[2])
+            beads.append((*place, *to))
+            place = to
+        x0, y0, z0, x1, y1, z1 = (np.array(column) for column in zip(*beads, strict=True))
+        found = field.lay(x0, y0, x1, y1, z1, 0.132, z0)
+        expected = plain.lay_steep(beads, 0.132)
+        assert found.bead.tolist() == [bead for bead, _, _ in expected]
+        different += int(np.count_nonzero(np.abs(found.gap_mm - [gap for _, gap, _ in expected]) > 2e-4))
+        total += len(expected)
+    # Points within 1e-5 mm of a cell's edge, or tops of the margin, may fall to the other side in 32-bit numbers.
+    assert different <= 0.005 * total
+
+
 def test_beads_of_one_height_do_not_carry_each_other() -> None:
     """The second pass at a height sees what was there before the first, not the first (detection.md 2)."""
     field = SupportField()

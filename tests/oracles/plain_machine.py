@@ -8,6 +8,7 @@ word tells it; one hot-end target serves all tools until a second is named; tool
 import math
 from dataclasses import dataclass, field
 
+from tests.oracles.plain_arcs import Vector, arc_points, path_length
 from tests.oracles.plain_words import MACRO, UNREAD, PlainLine, read_line
 
 NAN = math.nan
@@ -23,6 +24,7 @@ class PlainMove:
     start: tuple[float, float, float]
     end: tuple[float, float, float]
     xy: float
+    length: float
     push: float
     laid: float
     feed: float
@@ -45,6 +47,7 @@ class PlainMachine:
     e_relative: bool = False
     e_in_g91: bool = False
     unit: float = 1.0
+    plane: str = "G17"
     volumetric_area: float = 0.0
     flow: float = 1.0
     speed: float = 1.0
@@ -104,12 +107,15 @@ class PlainMachine:
         push: float,
         laid: float,
         dwell: float = 0.0,
+        length: float = 0.0,
     ) -> PlainMove:
         feed = self.feed_mm_min / 60 * self.speed
         # facts.md 1.4, M204: P printing, T travel, R retraction.
         letter = {"travel": "T", "lift": "T", "retract": "R", "prime": "R"}.get(kind, "P")
         acceleration = self.accelerations.get(letter, NAN)
-        return PlainMove(number, kind, *place, xy, push, laid, feed, acceleration, dwell, self._active(), self.tool)
+        return PlainMove(
+            number, kind, *place, xy, length, push, laid, feed, acceleration, dwell, self._active(), self.tool
+        )
 
     def _move(self, number: int, code: str, words: dict[str, float]) -> PlainMove:
         start = self._place()
@@ -133,34 +139,31 @@ class PlainMachine:
         end = self._place()
         known = not any(math.isnan(v) for v in (*start, *end))
         xy, dz = math.hypot(end[0] - start[0], end[1] - start[1]), end[2] - start[2]
-        arc = self._arc(code, start, end, words) if code in ("G2", "G3") and known else None
-        xy = xy if arc is None else arc
+        length = math.hypot(xy, dz)
+        points = self._arc(code, start, end, words) if code in ("G2", "G3") and known else None
+        if points:
+            length = path_length(points)
+            xy = path_length([(x, y, 0.0) for x, y, _ in points])
         if not known:
             kind = "prime" if push > 0 else "travel"
         elif xy > 1e-6:
             kind = "deposit" if laid > 0 else "dry" if push > 0 else "wipe" if push < 0 else "travel"
         else:
             kind = "prime" if push > 0 else "retract" if push < 0 else "lift" if abs(dz) > 1e-6 else "travel"
-        return self._record(number, kind, (start, end), xy if known else NAN, push, laid)
+        return self._record(number, kind, (start, end), xy if known else NAN, push, laid, length=length)
 
-    def _arc(
-        self, code: str, start: tuple[float, float, float], end: tuple[float, float, float], words: dict[str, float]
-    ) -> float | None:
-        """Length of an arc by its centre (facts.md 2.3); None where no centre is given."""
-        if "I" not in words and "J" not in words:
+    def _arc(self, code: str, start: Vector, end: Vector, words: dict[str, float]) -> list[Vector] | None:
+        """Points of an arc by its centre (facts.md 2.3); None where no centre is given in its plane."""
+        if not any(letter in words for letter in {"G17": "IJ", "G18": "IK", "G19": "JK"}[self.plane]):
             return None
-        cx = start[0] + words.get("I", 0.0) * self.unit
-        cy = start[1] + words.get("J", 0.0) * self.unit
-        first, last = math.atan2(start[1] - cy, start[0] - cx), math.atan2(end[1] - cy, end[0] - cx)
-        sweep = (first - last if code == "G2" else last - first) % math.tau
-        if math.hypot(end[0] - start[0], end[1] - start[1]) <= 1e-6:
-            sweep = math.tau
-        radii = math.hypot(start[0] - cx, start[1] - cy), math.hypot(end[0] - cx, end[1] - cy)
-        return sweep * sum(radii) / 2
+        i, j, k = (words.get(letter, 0.0) * self.unit for letter in "IJK")
+        return arc_points(self.plane, code, start, end, (i, j, k), 4000)
 
     def _other(self, code: str, words: dict[str, float], named: set[str]) -> float:
         """Do a command that is no move; give the filament that it pushes."""
         match code:
+            case "G17" | "G18" | "G19":
+                self.plane = code
             case "G20" | "G21":
                 self.unit = 25.4 if code == "G20" else 1.0
             case "G90" | "G91":

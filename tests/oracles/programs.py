@@ -38,16 +38,19 @@ class Writer:
     def arc(self) -> list[str]:
         """An arc from a place that is stated first, so that its centre fits; only sure in absolute mode."""
         rng = self.rng
+        plane = rng.choice(("G17", "G17", "G18", "G19"))
+        # The plane's two axes, the letters of their centres, and the axis of a helix (facts.md 2.3).
+        p, q, i, j, normal = {"G17": "XYIJZ", "G18": "ZXKIY", "G19": "YZJKX"}[plane]
         cx, cy, r = rng.uniform(20, 40), rng.uniform(20, 40), rng.uniform(1, 8)
         a, b = rng.uniform(0, math.tau), rng.uniform(0, math.tau)
         if rng.random() < 0.2:
             b = a
         x0, y0, x1, y1 = cx + r * math.cos(a), cy + r * math.sin(a), cx + r * math.cos(b), cy + r * math.sin(b)
         self.e += 0.4
-        z = f" Z{rng.uniform(0, 2):.3f}" if rng.random() < 0.2 else ""
+        along = f" {normal}{rng.uniform(0, 2):.3f}" if rng.random() < 0.2 else ""
         return [
-            "G90", f"G1 X{x0:.6f} Y{y0:.6f}",
-            f"{rng.choice(('G2', 'G3'))} X{x1:.6f} Y{y1:.6f} I{cx - x0:.6f} J{cy - y0:.6f}{z} E{self.e:.5f}",
+            "G90", plane, f"G1 {p}{x0:.6f} {q}{y0:.6f}",
+            f"{rng.choice(('G2', 'G3'))} {p}{x1:.6f} {q}{y1:.6f} {i}{cx - x0:.6f} {j}{cy - y0:.6f}{along} E{self.e:.5f}",
         ]  # fmt: skip
 
     def mode(self) -> list[str]:

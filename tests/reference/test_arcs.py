@@ -40,7 +40,8 @@ def arc(
 
     i, j = offset or (NAN, NAN)
     return arcs_from_words(
-        (one(start[0]), one(start[1])), (one(end[0]), one(end[1])), (one(i), one(j)), one(r), np.array([clockwise]), one(NAN)
+        (one(start[0]), one(start[1])), (one(end[0]), one(end[1])), (one(i), one(j)), one(r), np.array([clockwise]), one(NAN),
+        np.array([17]),
     )  # fmt: skip
 
 
@@ -79,12 +80,52 @@ def test_radii_that_differ_by_less_than_the_tolerance_are_accepted() -> None:
     assert arc((0, 0), (10.0015, 0), (5, 0), NAN, True).judged[0]
 
 
-@pytest.mark.xfail(
-    strict=True, reason="design: NIST refuses a radius error of 0.0025 mm, printers and real jobs' rounding do not"
-)
-def test_radii_that_differ_by_more_are_refused() -> None:
-    """NIST 3.5.3.2: more than 0.002 mm is an error."""
-    assert not arc((0, 0), (10.0025, 0), (5, 0), NAN, True).judged[0]
+def test_radii_that_differ_by_more_are_taken_all_the_same() -> None:
+    """NIST 3.5.3.2 refuses more than 0.002 mm; controllers of printers don't (common practice), so the gate must not
+    lose the bead: the radius grows evenly and the arc ends where the job says."""
+    found = arc((0, 0), (10.0025, 0), (5, 0), NAN, True)
+    assert found.judged[0]
+    assert (found.start_radius[0], found.end_radius[0]) == pytest.approx((5.0, 5.0025))
+    x, y = found.points(np.array([0.0, 1.0]), np.array([0, 0]))
+    assert x == pytest.approx([0, 10.0025])
+    assert y == pytest.approx([0, 0], abs=1e-9)
+    assert found.length()[0] == pytest.approx(math.pi * (5.0 + 5.0025) / 2)
+
+
+# Turning the frame from X Y Z to Y Z X (and Z X Y) keeps what is right-handed, so that every row in XY is one in YZ and ZX
+# with the same figures: the plane's own axes, centres, normal.
+@pytest.mark.parametrize(("plane", "axes"), [("G18", "ZXKIY"), ("G19", "YZJKX")])
+@pytest.mark.parametrize("name", ROWS)
+def test_the_same_rows_in_the_other_planes(name: str, plane: str, axes: str) -> None:
+    """G18 and G19 (NIST 3.5.3): I and K, J and K; G2 is clockwise seen from the positive end of Y, of X."""
+    start, end, offset, r, clockwise, _, _, _, length, _, bounds = ROWS[name]
+    p, q, i, j, normal = axes
+    how = f"{i}{offset[0]} {j}{offset[1]}" if offset else f"R{r}"
+    command = "G2" if clockwise else "G3"
+    text = f"G28\nG1 {p}{start[0]} {q}{start[1]} {normal}3\n{plane}\n{command} {p}{end[0]} {q}{end[1]} {how} E1\n"
+    reader = MoveReader(Dialect())
+    moves = reader.read(read_columns(text.encode(), 1))
+    path = moves.take(moves.line == 4)
+    assert not reader.unrebuilt.counts
+    low, high = ({"X": (path.x0, path.x1), "Y": (path.y0, path.y1), "Z": (path.z0, path.z1)}[axis] for axis in (p, q))
+    assert path.length_mm.sum() == pytest.approx(length, abs=1e-6)
+    assert (low[1][-1], high[1][-1]) == pytest.approx(end)
+    first, second = np.concatenate(low), np.concatenate(high)
+    assert (first.min(), first.max(), second.min(), second.max()) == pytest.approx(bounds, abs=6e-3)
+    still = {"X": path.x1, "Y": path.y1, "Z": path.z1}[normal]
+    assert still == pytest.approx(np.full(len(path), 3.0))
+
+
+@pytest.mark.parametrize(("plane", "axes"), [("G17", "XYIJZ"), ("G18", "ZXKIY"), ("G19", "YZJKX")])
+def test_a_helix_rises_along_the_normal_of_its_plane(plane: str, axes: str) -> None:
+    """facts.md 2.3, second row: with a rise of 7 along the third axis the NIST arc has a length of 14.318224."""
+    p, q, i, j, normal = axes
+    text = f"G28\nG1 {p}7 {q}7 {normal}2\n{plane}\nG2 {p}10 {q}16 {i}3 {j}4 {normal}9 E1\n"
+    moves = MoveReader(Dialect()).read(read_columns(text.encode(), 1))
+    path = moves.take(moves.line == 4)
+    assert path.length_mm.sum() == pytest.approx(14.318224, abs=1e-6)
+    rises = {"X": path.x1 - path.x0, "Y": path.y1 - path.y0, "Z": path.z1 - path.z0}[normal]
+    assert rises == pytest.approx(np.full(len(path), 7 / len(path)))
 
 
 def test_sagitta_figures() -> None:

@@ -1,14 +1,18 @@
 """Arcs in the moves: chords within their error, helices, whole turns, and every form that gives no arc."""
 
 import math
+from random import Random
 
 import numpy as np
 import pytest
+from tests.oracles.effort import seeds
+from tests.oracles.plain_arcs import Vector, arc_points, path_length
 
 from layergate.gcode.columns import read_columns
 from layergate.gcode.dialect import Dialect
 from layergate.toolpath.arcs import CHORD_ERROR_MM, arcs_from_words
 from layergate.toolpath.moves import KIND_NAMES, Moves
+from layergate.toolpath.planner import MotionLimits, Planner
 from layergate.toolpath.reader import MoveReader
 
 
@@ -34,7 +38,7 @@ def test_number_of_chords_follows_the_sagitta() -> None:
     """facts.md 2.3: the largest step is 2 acos(1 - s / r); a full circle of r 10 takes 2 pi over that, rounded up."""
     one = np.array([10.0])
     zero, none = np.zeros(1), np.full(1, np.nan)
-    arcs = arcs_from_words((one, zero), (one, zero), (-one, zero), none, np.array([False]), none)
+    arcs = arcs_from_words((one, zero), (one, zero), (-one, zero), none, np.array([False]), none, np.array([17]))
     assert arcs.chords()[0] == math.ceil(2 * math.pi / (2 * math.acos(1 - CHORD_ERROR_MM / 10)))
 
 
@@ -80,14 +84,71 @@ def test_arcs_in_inches() -> None:
 
 @pytest.mark.parametrize(
     "words",
-    ["X20 Y0", "X20 Y0 R5", "X0 Y0 R5", "X5 Y5 I0 J0"],
-    ids=["no-centre", "out-of-reach", "closed-by-radius", "no-radius"],
+    ["X20 Y0", "X20 Y0 R5", "X0 Y0 R5", "X5 Y5 I0 J0", "X20 Y0 K5"],
+    ids=["no-centre", "out-of-reach", "closed-by-radius", "no-radius", "centre-of-another-plane"],
 )
 def test_words_that_give_no_arc_are_counted_and_go_straight(words: str) -> None:
     """NIST 3.5.3: an offset or R is needed, R must reach, a closed arc by R is an error: kept, counted, not guessed."""
     moves, reader = read("G28", f"G2 {words} E1")
     assert reader.unrebuilt.counts == {"arc": 1}
     assert len(moves) == 2
+
+
+def test_an_arc_that_is_none_and_goes_nowhere_pushes_on_the_spot() -> None:
+    """A circle without a radius lays no bead; what it pushes comes out where the nozzle stands."""
+    moves, reader = read("G28", "G2 I0 J0 E1")
+    assert reader.unrebuilt.counts == {"arc": 1}
+    assert KIND_NAMES[moves.kind[-1]] == "prime"
+
+
+@pytest.mark.parametrize("command", ["G2", "G3"])
+@pytest.mark.parametrize("plane", ["G17", "G18", "G19"])
+@pytest.mark.parametrize("seed", seeds(12))
+def test_every_point_of_an_arc_lies_where_turning_about_its_axis_leads(seed: int, plane: str, command: str) -> None:
+    """In each plane: chord ends on the curve, chord middles within the sagitta, length and box those of the curve."""
+    rng = Random(seed)
+    p, q, i, j, normal = {"G17": "XYIJZ", "G18": "ZXKIY", "G19": "YZJKX"}[plane]
+    centre = {axis: rng.uniform(20, 60) for axis in "XYZ"}
+    radius, a, b = rng.uniform(0.5, 15), rng.uniform(0, math.tau), rng.uniform(0, math.tau)
+    b = a if seed % 4 == 0 else b
+    start = centre | {p: centre[p] + radius * math.cos(a), q: centre[q] + radius * math.sin(a)}
+    end = centre | {p: centre[p] + radius * math.cos(b), q: centre[q] + radius * math.sin(b)}
+    end[normal] += rng.choice((0.0, 3.0, -3.0))
+    centre[normal] = start[normal]
+    offset = {letter: centre[axis] - start[axis] for letter, axis in zip("IJK", "XYZ", strict=True)}
+    to, frm = (" ".join(f"{axis}{place[axis]!r}" for axis in "XYZ") for place in (end, start))
+    moves, _ = read("G28", f"G1 {frm}", plane, f"{command} {to} {i}{offset[i]!r} {j}{offset[j]!r} E1")
+    arc = moves.take(moves.line == 4)
+
+    def vector(place: dict[str, float]) -> Vector:
+        return place["X"], place["Y"], place["Z"]
+
+    spokes = offset["I"], offset["J"], offset["K"]
+    plain = arc_points(plane, command, vector(start), vector(end), spokes, len(arc))
+    assert np.column_stack((arc.x0, arc.y0, arc.z0)) == pytest.approx(np.array(plain[:-1]), abs=1e-6)
+    assert np.column_stack((arc.x1, arc.y1, arc.z1)) == pytest.approx(np.array(plain[1:]), abs=1e-6)
+    halves = np.array(arc_points(plane, command, vector(start), vector(end), spokes, 2 * len(arc))[1::2])
+    middles = np.column_stack((arc.x0 + arc.x1, arc.y0 + arc.y1, arc.z0 + arc.z1)) / 2
+    assert np.linalg.norm(halves - middles, axis=1).max() <= CHORD_ERROR_MM + 1e-9
+    fine = arc_points(plane, command, vector(start), vector(end), spokes, 5000)
+    assert arc.length_mm.sum() == pytest.approx(path_length(fine), rel=1e-6)
+    assert arc.xy_mm.sum() == pytest.approx(path_length([(x, y, 0.0) for x, y, _ in fine]), rel=5e-3, abs=0.02)
+    assert arc.push_mm.sum() == pytest.approx(1.0)
+    box = np.array(fine)
+    for axis, (low, high) in enumerate(((arc.x0, arc.x1), (arc.y0, arc.y1), (arc.z0, arc.z1))):
+        assert np.minimum(low, high).min() == pytest.approx(box[:, axis].min(), abs=CHORD_ERROR_MM + 1e-6)
+        assert np.maximum(low, high).max() == pytest.approx(box[:, axis].max(), abs=CHORD_ERROR_MM + 1e-6)
+
+
+def test_an_upright_arc_takes_the_time_of_its_path() -> None:
+    """Half a turn of radius 20 in ZX at 20 mm/s: pi s and what speeding up and slowing down takes (facts.md 4: v / a)."""
+    moves, _ = read("G28", "G1 X10 Y10 Z5 F1200", "G4 S0", "G18", "G3 X50 I20 E5 F1200", "G4 S0")
+    planner = Planner(MotionLimits(acceleration_mm_s2=1000.0, junction_deviation_mm=0.05))
+    at = np.zeros(len(moves), np.int64)
+    planned = [planner.feed(moves, at), planner.finish()]
+    seconds = sum(float(part.seconds[part.line == 5].sum()) for part in planned)
+    assert moves.length_mm[moves.line == 5].sum() == pytest.approx(20 * math.pi)
+    assert seconds == pytest.approx(math.pi + 20 / 1000, rel=1e-3)
 
 
 @pytest.mark.parametrize("text", ["G2 X10 Y10 I5 J0 E1", "G3 I5 E1"])
@@ -108,5 +169,5 @@ def test_a_huge_radius_keeps_the_number_of_chords_bounded() -> None:
 def test_no_arcs_in_no_arcs_out() -> None:
     """Empty arrays stay empty."""
     none = np.empty(0)
-    arcs = arcs_from_words((none, none), (none, none), (none, none), none, np.empty(0, bool), none)
+    arcs = arcs_from_words((none, none), (none, none), (none, none), none, np.empty(0, bool), none, np.empty(0, int))
     assert len(arcs.length()) == len(arcs.chords()) == len(arcs.bounds()[0]) == 0

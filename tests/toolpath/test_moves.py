@@ -40,9 +40,12 @@ def compare(moves: Moves, plain: list[PlainMove]) -> None:
         assert (rows.x0[0], rows.y0[0], rows.z0[0]) == pytest.approx(known_start, abs=1e-6, nan_ok=True), move
         assert (rows.x1[-1], rows.y1[-1], rows.z1[-1]) == pytest.approx(move.end, abs=1e-6, nan_ok=True), move
         if np.isfinite(move.xy + sum(move.end)):
-            assert rows.xy_mm.sum() == pytest.approx(move.xy, abs=1e-6), move
-            dz = move.end[2] - move.start[2]
-            assert rows.length_mm.sum() == pytest.approx(np.hypot(move.xy, dz), abs=1e-6), move
+            # The plain machine draws arcs with 4000 chords, so its lengths are short by less than 1e-6 of themselves. Of
+            # upright ones, the share in XY is that of the chords, each of which is off the arc by 5 um at most.
+            flat = abs(np.hypot(move.xy, move.end[2] - move.start[2]) - move.length) < 1e-5
+            rel, most = (2e-6, 1e-6) if flat else (5e-3, 0.02)
+            assert rows.xy_mm.sum() == pytest.approx(move.xy, rel=rel, abs=most), move
+            assert rows.length_mm.sum() == pytest.approx(move.length, rel=2e-6, abs=1e-6), move
         assert rows.push_mm.sum() == pytest.approx(move.push, abs=1e-7), move
         assert rows.laid_mm.sum() == pytest.approx(move.laid, abs=2e-7), move
         for column, value in (
@@ -229,9 +232,6 @@ def test_what_can_not_be_rebuilt_is_counted_with_its_lines() -> None:
     lines = [
         "G28",
         "G5 X1 Y1 I1 J1 P1 Q1",
-        "G18",
-        "G2 X5 Z5 I2 K2",
-        "G17",
         "G54",
         "PARK",
         "...",
@@ -240,8 +240,7 @@ def test_what_can_not_be_rebuilt_is_counted_with_its_lines() -> None:
     ]
     _, reader = read(lines)
     assert reader.unrebuilt.lines == {
-        "spline": [2], "arc-in-other-plane": [4], "work-offset": [6], "macro": [7], "unread": [8], "several-commands": [9],
-        "repeated-word": [10],
+        "spline": [2], "work-offset": [3], "macro": [4], "unread": [5], "several-commands": [6], "repeated-word": [7],
     }  # fmt: skip
     assert reader.unrebuilt.counts == dict.fromkeys(reader.unrebuilt.lines, 1)
 

@@ -23,10 +23,11 @@ from layergate.layers.histogram import (
 from layergate.layers.layermap import DIRECTIONS, Rows, RowTable
 from layergate.layers.support import Samples, SupportField, Tops
 from layergate.layers.tolerances import TOLERANCES
-from layergate.toolpath.moves import DEPOSIT, DRY, WAIT, Moves
+from layergate.toolpath.moves import DEPOSIT, DRY, SMALLEST_MM, WAIT, Moves
 
 F64 = npt.NDArray[np.float64]
 I64 = npt.NDArray[np.int64]
+Bool = npt.NDArray[np.bool_]
 
 _MOST_BEADS_KEPT = 300_000  # of one layer, for rules that look at its beads
 _MOST_SAMPLES_KEPT = 1_500_000  # of all open layers, about 40 MB; beyond, layers are closed early
@@ -34,6 +35,7 @@ _MOST_CROSSINGS = 200
 _LONGEST_RUN_MM = 100_000.0  # of beads measured at once: some 30 MB of samples
 _FEWEST_RAMPS = 4  # consecutive rising beads that make a spiral; fewer are a way up to the next layer
 _LONGEST_LEVEL_PIECE = 12  # beads of a level piece between two climbs that does not end a spiral
+_MOST_RISES = 1.5  # of what is measured at once in a spiral; an edge of a square turn rises once, a steep bead more
 _SAME_PLACE_MM = 0.01
 _MOST_PURGE_BEADS = 12
 _LONGEST_PURGE_MM = 2500.0  # prime and purge lines before the first layer have at most this path (own choice)
@@ -238,6 +240,13 @@ class LayerBuilder:
                 if not rising[start]:
                     continue
                 rise = self._spiral_rise(height[:start][~rising[:start]])
+                stretch = slice(start, end)
+                if np.abs(beads.z1[stretch] - beads.z0[stretch]).max() > _MOST_RISES * rise:
+                    # Steep paths, such as arcs in an upright plane: each chain of beads is measured before it is laid,
+                    # since it would else be held by itself.
+                    key[stretch] = 2 * np.cumsum(_begins_chain(beads.take(stretch))) + 1
+                    rise_of[stretch] = 2 * rise
+                    continue
                 if self._spiral_base is None:
                     self._spiral_base = float(beads.z0[start])
                 # Bands count from where the spiral begins, so that turns end at band edges however the job is cut.
@@ -255,7 +264,7 @@ class LayerBuilder:
         ends = np.concatenate((changes, [count]))
         return starts.tolist(), ends.tolist(), rise_of[starts].tolist()
 
-    def _rising(self, beads: Moves) -> npt.NDArray[np.bool_]:
+    def _rising(self, beads: Moves) -> Bool:
         """Say which beads belong to a spiral: they rise along their length, or in small stairs without a travel between.
 
         An ordinary job has none; up to _FEWEST_RAMPS in a row are a way up to the next layer.
@@ -309,9 +318,14 @@ class LayerBuilder:
             self._bed_set = True
         layer = self._layer_at(z, rise)
         same_height = TOLERANCES.same_height_mm + 1.2 * rise
-        samples = self._support.lay(beads.x0, beads.y0, beads.x1, beads.y1, beads.z1, same_height)
+        # A spiral's piece and a way up to the next layer count as level.
+        climb = z - float(beads.z0.min()) if rise else float(np.abs(beads.z1 - beads.z0).max())
+        uneven = climb > (TOLERANCES.uneven_mm if rise else TOLERANCES.new_stack_mm)
+        samples = self._support.lay(
+            beads.x0, beads.y0, beads.x1, beads.y1, beads.z1, same_height, beads.z0 if uneven else None
+        )
         layer.gaps += gap_histogram(samples.gap_mm, samples.weight_mm)
-        length = beads.xy_mm
+        length = np.maximum(beads.length_mm, SMALLEST_MM)
         partly_dry = beads.laid_mm < 0.9 * beads.push_mm
         area = self._area * beads.laid_mm / length
         measured = ~partly_dry & (length >= TOLERANCES.least_bead_mm) & (area > 0)
@@ -446,6 +460,15 @@ class LayerBuilder:
         numbers = {identifiers[at]: number for number, at in enumerate(order.tolist(), start=1)}
         numbers.update(dict.fromkeys(self._purges, 0))
         return rows[order], numbers
+
+
+def _begins_chain(beads: Moves) -> Bool:
+    """Say which beads do not begin where the one before ended: (n,) bool."""
+    apart = np.ones(len(beads), np.bool_)
+    apart[1:] = np.abs(beads.x0[1:] - beads.x1[:-1]) > _SAME_PLACE_MM
+    apart[1:] |= np.abs(beads.y0[1:] - beads.y1[:-1]) > _SAME_PLACE_MM
+    apart[1:] |= np.abs(beads.z0[1:] - beads.z1[:-1]) > _SAME_PLACE_MM
+    return apart
 
 
 def _is_purge(first: np.void, second: np.void, bed_mm: float) -> bool:

@@ -83,16 +83,21 @@ class SupportField:
         self._under: F32 = self._top.copy()
         self.bed_mm = 0.0
 
-    def lay(self, x0: F64, y0: F64, x1: F64, y1: F64, z: F64, same_height_mm: float) -> Samples:
+    def lay(
+        self, x0: F64, y0: F64, x1: F64, y1: F64, z: F64, same_height_mm: float, z_start: F64 | None = None
+    ) -> Samples:
         """Measure the gaps of beads and then lay them down.
 
-        All beads are measured before any is laid, so give beads of one height together (of a bead that rises along its
-        length, pieces of little rise).
+        All beads are measured before any is laid, so give beads of one height together (of a spiral, pieces of little
+        rise).
 
         Args:
             x0, y0, x1, y1: ends of the beads, (n,) float64.
             z: height of each bead, (n,) float64, the same within ``same_height_mm``.
             same_height_mm: tops no more than this below a bead count as beads beside it, not under it.
+            z_start: height at which each bead starts, (n,) float64, where heights differ by more: every point is then
+                measured at its own height, ``z`` being that of the bead's end, and tops are taken as low as they may be
+                within a cell.
         """
         self._cover(x0, y0, x1, y1)
         height, width = self._top.shape
@@ -115,13 +120,20 @@ class SupportField:
         flat = iy * width + ix
         z32 = z.astype(np.float32)
         level = np.repeat(z32, pieces)
+        if z_start is not None:
+            level = _along(z_start, z - z_start, pieces, 0.0, 1.0, step)
         top = self._top.ravel()[flat]
         beside = top > level - np.float32(same_height_mm)
         if beside.any():
             top = np.where(beside, self._under.ravel()[flat], top)
         gap = level - top
         weight = np.repeat((length / pieces).astype(np.float32), pieces)
-        if len(z):
+        if z_start is not None:
+            # Where a bead is steep, no cell is as high as its highest point: a nozzle may come down beside it.
+            slope = np.abs(z - z_start) / np.maximum(length, 1e-6)
+            lower = np.repeat((1.5 * cell * slope).astype(np.float32), pieces)
+            self._raise_each(flat, level - lower, same_height_mm)
+        elif len(z):
             self._raise(flat, ix, iy, float(z.mean()), same_height_mm)
         x = column * np.float32(cell) + np.float32(self._origin[0])
         y = row * np.float32(cell) + np.float32(self._origin[1])
@@ -133,14 +145,12 @@ class SupportField:
 
     def _raise(self, flat: I32, ix: I32, iy: I32, z: float, same_height_mm: float) -> None:
         """Set the top of the sampled cells and their eight neighbours."""
-        width = self._top.shape[1]
         below = np.float32(z - same_height_mm)
         left, right, low, high = int(ix.min()) - 1, int(ix.max()) + 2, int(iy.min()) - 1, int(iy.max()) + 2
         area = (right - left) * (high - low)
         if area > 12 * len(flat):
             # Few points in a large box: touch their cells one by one.
-            around = np.array([-width - 1, -width, -width + 1, -1, 0, 1, width - 1, width, width + 1], np.int32)
-            cells = (flat[:, None] + around).ravel()
+            cells = self._around(flat)
             tops = self._top.ravel()
             lower = tops[cells] < below
             cells = cells[lower]
@@ -159,6 +169,23 @@ class SupportField:
         touched &= tops < below
         np.copyto(self._under[low:high, left:right], tops, where=touched)
         np.copyto(tops, np.float32(z), where=touched)
+
+    def _raise_each(self, flat: I32, level: F32, same_height_mm: float) -> None:
+        """The same, with a height for each sample; a cell takes the highest."""
+        order = np.argsort(level, kind="stable")  # of values for one cell, the last stays
+        cells, heights = self._around(flat[order]), np.repeat(level[order], 9)
+        tops = self._top.ravel()
+        lower = tops[cells] < heights - np.float32(same_height_mm)
+        cells = cells[lower]
+        self._under.ravel()[cells] = tops[cells]
+        tops[cells] = heights[lower]
+
+    def _around(self, flat: I32) -> I32:
+        """Give the cells of samples with their eight neighbours: (9 n,) int32."""
+        width = self._top.shape[1]
+        around = np.array([-width - 1, -width, -width + 1, -1, 0, 1, width - 1, width, width + 1], np.int32)
+        cells: I32 = (flat[:, None] + around).ravel()
+        return cells
 
     def _cover(self, x0: F64, y0: F64, x1: F64, y1: F64) -> None:
         """Grow the grid so that it holds the beads, up to the largest extent; what lies beyond is clipped to its edge."""

@@ -16,6 +16,9 @@ class Tolerances:
     highest_stair_mm: float = 0.045
     """A spiral that is written in stairs rises by no more at once: half of the thinnest usual layer."""
 
+    uneven_mm: float = 0.1
+    """Beads measured together that differ by more in height are measured point by point: half of a usual layer."""
+
     cell_mm: float = 0.4
     """Cell of the support field: one bead. Measured on real jobs: 0.3 finds a few more half layers, 0.2 costs a
     third more time and cries wolf once more."""

@@ -1,6 +1,7 @@
 """Geometry of circular arcs in a plane: centre, radius, sweep, length, chords. RS-274/NGC 3.5.3 (NISTIR 6556).
 
-Works on arrays of arcs in the plane's own two axes; knows nothing of extrusion, feed or the third axis.
+Works on arrays of arcs in the plane's own two axes; knows nothing of extrusion, feed or the third axis. Departs from the
+standard in one point, as printers do: an end that is off the radius is no error, see arcs_from_words.
 """
 
 from dataclasses import dataclass
@@ -13,7 +14,11 @@ I64 = npt.NDArray[np.int64]
 Bool = npt.NDArray[np.bool_]
 
 RADIUS_TOLERANCE_MM = 0.002
-"""Start and end radius may differ by this much (RS-274/NGC 3.5.3.2, for millimetres)."""
+"""How far an arc in radius format may fall short of its end (the standard's tolerance of radii, 3.5.3.2, millimetres)."""
+
+AXES_OF_PLANE = ((0, 1, 2), (2, 0, 1), (1, 2, 0))
+"""Of G17, G18 and G19: the plane's first and second axis and its normal, as indices into X Y Z. Right-handed, so that an
+arc from the first axis towards the second is counter-clockwise seen from the normal's positive end (3.5.3)."""
 
 CHORD_ERROR_MM = 0.005
 """Largest distance between an arc and its chords: a hundredth of a bead's width (own choice)."""
@@ -34,6 +39,8 @@ class Arcs:
     """Signed, positive counter-clockwise; beyond 2 pi for whole turns."""
     judged: Bool
     """(n,) bool: False where the words give no arc (no centre, end out of the radius' reach)."""
+    plane: I64
+    """(n,) int64: 17, 18 or 19, for G17 (XY), G18 (ZX) or G19 (YZ); x and y above are the plane's first and second axis."""
 
     def length(self) -> F64:
         """Give the path lengths in the plane; where the radii differ, of the mean radius."""
@@ -79,15 +86,21 @@ def arcs_from_words(
     radius: F64,
     clockwise: Bool,
     turns: F64,
+    plane: I64,
 ) -> Arcs:
     """Build arcs from the words of G2/G3 blocks.
 
+    In centre format the standard refuses an arc whose start and end radius differ by more than 0.002 mm (3.5.3.2).
+    Controllers of printers don't, and the rounding of real jobs goes beyond it, so such an arc is taken: its radius grows
+    evenly from that of the start to that of the end, so that it ends where the job says.
+
     Args:
         start, end: points in the plane, mm, (n,) each.
-        offset: I and J (the centre from the start), NaN where not given.
+        offset: the centre from the start (I and J in XY), NaN where not given.
         radius: R, NaN where not given; negative for the longer arc.
         clockwise: (n,) bool, True for G2.
         turns: P, whole turns (RS-274/NGC later editions); NaN or 1 for an ordinary arc.
+        plane: (n,) int64, 17 to 19.
     """
     x0, y0 = start
     x1, y1 = end
@@ -121,4 +134,4 @@ def arcs_from_words(
     centre_x, centre_y, start_radius, end_radius, start_angle = (
         np.where(judged, value, 0.0) for value in (centre_x, centre_y, start_radius, end_radius, start_angle)
     )
-    return Arcs(centre_x, centre_y, start_radius, end_radius, start_angle, sweep, judged)
+    return Arcs(centre_x, centre_y, start_radius, end_radius, start_angle, sweep, judged, plane)

@@ -4,7 +4,7 @@ from dataclasses import fields
 
 import numpy as np
 
-from layergate.toolpath.arcs import Arcs
+from layergate.toolpath.arcs import AXES_OF_PLANE, Arcs
 from layergate.toolpath.moves import I64, Moves
 
 
@@ -28,14 +28,30 @@ def with_chords(moves: Moves, arcs: I64, shape: Arcs) -> Moves:
     of = arc[bent]
     count = pieces[index[bent]].astype(np.float64)
     begin, end = step[bent] / count, (step[bent] + 1) / count
-    result["x0"][bent], result["y0"][bent] = shape.points(begin, of)
-    result["x1"][bent], result["y1"][bent] = shape.points(end, of)
-    z0, z1 = moves.z0[index[bent]], moves.z1[index[bent]]
-    result["z0"][bent], result["z1"][bent] = z0 + begin * (z1 - z0), z0 + end * (z1 - z0)
-    xy = shape.length()[of] / count
-    result["xy_mm"][bent] = xy
+    points = shape.points(begin, of), shape.points(end, of)
+    in_plane = shape.length()[of] / count
+    rise = np.empty(len(bent))
+    for plane, (*axes, normal) in enumerate(AXES_OF_PLANE, start=17):
+        here = np.flatnonzero(shape.plane[of] == plane)
+        rows = bent[here]
+        for which, axis in enumerate(axes):
+            result["xyz"[axis] + "0"][rows], result["xyz"[axis] + "1"][rows] = (
+                points[0][which][here],
+                points[1][which][here],
+            )
+        name = "xyz"[normal]
+        low, high = (getattr(moves, name + at)[index[rows]] for at in "01")
+        result[name + "0"][rows] = low + begin[here] * (high - low)
+        result[name + "1"][rows] = low + end[here] * (high - low)
+        rise[here] = (high - low) / count[here]
+    length = np.hypot(in_plane, rise)
+    result["length_mm"][bent] = length
+    dx, dy, dz = (result[axis + "1"][bent] - result[axis + "0"][bent] for axis in "xyz")
+    # In XY the arc itself; else that share of the path that the chord has in XY.
+    flat = np.hypot(dx, dy)
+    chord = np.maximum(np.hypot(flat, dz), 1e-12)
+    result["xy_mm"][bent] = np.where(shape.plane[of] == 17, in_plane, length * flat / chord)
     result["radius_mm"][bent] = (shape.start_radius + shape.end_radius)[of] / 2
-    result["length_mm"][bent] = np.hypot(xy, (z1 - z0) / count)
     for name in ("push_mm", "laid_mm"):
         result[name][bent] /= count
     return Moves(**result)

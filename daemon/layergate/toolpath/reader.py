@@ -6,7 +6,7 @@ commands mean is the community convention's, and RS-274/NGC's where both agree. 
 machine belong together.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, Literal
 
 import numpy as np
@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from layergate.gcode.columns import MACRO, UNREAD, Columns, code_of
 from layergate.gcode.dialect import Dialect
-from layergate.toolpath.arcs import Arcs, arcs_from_words
+from layergate.toolpath.arcs import AXES_OF_PLANE, Arcs, arcs_from_words
 from layergate.toolpath.chords import with_chords
 from layergate.toolpath.heat import BED_CODES, HOT_END_CODES, HeatTimeline, read_heat
 from layergate.toolpath.modes import Axis, Held
@@ -22,7 +22,6 @@ from layergate.toolpath.moves import (
     LIFT,
     PRIME,
     RETRACT,
-    SMALLEST_MM,
     TRAVEL,
     LimitChange,
     Moves,
@@ -139,6 +138,7 @@ class MoveReader:
         if scope == "while-relative":
             shift = self._switch(self._e_in_g91, others, other_code, count, {"G90": 0, "G91": 1, "M82": 0})
             e_relative = e_relative | (shift > 0)
+        plane = self._switch(self._plane, others, other_code, count, {"G17": 17, "G18": 18, "G19": 19})
         scale = np.where(inches > 0, MM_PER_INCH, 1.0) if inches.any() else None
         if not present.isdisjoint(_HEAT_CODES) or any(other >> 16 == ord("T") for other in present):
             hot_rows, hot_values, tool_rows, tool_values = read_heat(columns, others, self.heat)
@@ -204,9 +204,16 @@ class MoveReader:
         length = np.sqrt(xy * xy + dz * dz)
         if not np.isfinite(length).all():
             xy, length = np.nan_to_num(xy), np.nan_to_num(length)
-        # A full circle ends where it starts: it moves all the same.
-        circle = is_arc[chosen] & ~unknown & (xy < SMALLEST_MM)
-        kind = kinds_of(np.where(circle, 1.0, xy), dz, push[chosen], (laid > 0) | running[chosen], waits, unknown)
+        arcs = np.flatnonzero(is_arc[chosen] & ~unknown)
+        in_plane = xy
+        if len(arcs):
+            shape = self._arc_shapes(
+                ((x0, x1), (y0, y1), (z0, z1)), arcs, columns, chosen, scale, plane[chosen[arcs]].astype(np.int64)
+            )
+            # A full circle ends where it starts, and an arc in XZ may end above its start: they move all the same.
+            in_plane = xy.copy()
+            in_plane[arcs[shape.judged]] = np.maximum(1.0, xy[arcs[shape.judged]])
+        kind = kinds_of(in_plane, dz, push[chosen], (laid > 0) | running[chosen], waits, unknown)
         moves = Moves(
             line=columns.line[chosen],
             kind=kind,
@@ -216,10 +223,9 @@ class MoveReader:
             hot_end_c=hot_end[chosen], bed_c=bed[chosen],
             fan_share=fan[chosen], tool=tool[chosen].astype(np.uint8),
         )  # fmt: skip
-        arcs = np.flatnonzero(is_arc[chosen] & ~unknown)
         self.unrebuilt.note("arc", moves.line[is_arc[chosen] & unknown])
         if len(arcs):
-            arcs, shape = self._arc_shapes(moves, arcs, columns, chosen, scale, others, other_code)
+            self.unrebuilt.note("arc", moves.line[arcs[~shape.judged]])
             moves = with_chords(moves, arcs, shape)
         return moves
 
@@ -474,21 +480,20 @@ class MoveReader:
         return seconds
 
     def _arc_shapes(
-        self, moves: Moves, arcs: I64, columns: Columns, chosen: I64, scale: F64 | None, others: I64, code: I32
-    ) -> tuple[I64, Arcs]:
-        """Give the arcs among the moves that lie in XY, and their geometry; note those that can't be rebuilt."""
-        planes = [others[code == _MODES[name]] for name in ("G17", "G18", "G19")]
-        rows = np.concatenate(planes)
-        values = np.repeat([17.0, 18.0, 19.0], [len(plane) for plane in planes])
-        order = np.argsort(rows)
-        plane = self._plane.over(len(columns), rows[order], values[order])[chosen[arcs]]
-        self.unrebuilt.note("arc-in-other-plane", moves.line[arcs[plane != 17]])
-        arcs = arcs[plane == 17]
+        self, spans: Sequence[tuple[F64, F64]], arcs: I64, columns: Columns, chosen: I64, scale: F64 | None, plane: I64
+    ) -> Arcs:  # fmt: skip
+        """Give the geometry of the arcs among the chosen rows, each in the plane in force there.
+
+        Args:
+            spans: start and end of the chosen rows along X, Y and Z.
+            plane: 17, 18 or 19 of each arc.
+        """
         source = chosen[arcs]
-        offsets = {letter: self._word(columns, letter, scale)[source] for letter in "IJR"}
-        shape = arcs_from_words(
-            (moves.x0[arcs], moves.y0[arcs]), (moves.x1[arcs], moves.y1[arcs]), (offsets["I"], offsets["J"]),
-            offsets["R"], columns.code[source] == _G2, columns.word("P")[source],
+        starts, ends = ([span[at][arcs] for span in spans] for at in (0, 1))
+        centres = [self._word(columns, letter, scale)[source] for letter in "IJK"]
+        first, second = (np.array([axes[at] for axes in AXES_OF_PLANE])[plane - 17] for at in (0, 1))
+        return arcs_from_words(
+            (np.choose(first, starts), np.choose(second, starts)), (np.choose(first, ends), np.choose(second, ends)),
+            (np.choose(first, centres), np.choose(second, centres)), self._word(columns, "R", scale)[source],
+            columns.code[source] == _G2, columns.word("P")[source], plane,
         )  # fmt: skip
-        self.unrebuilt.note("arc", moves.line[arcs[~shape.judged]])
-        return arcs, shape
