@@ -14,17 +14,18 @@ _COORDINATE = re.compile(rb"(?<![A-Za-z])[XYZEF]\s*[-+]?\.?[0-9]", re.IGNORECASE
 class UnreadableLine(Rule):
     """What it looks for
         Moves with words that are no numbers, unfilled placeholders, two commands in one line, a letter twice in one move,
-        coordinates without a command, and commands longer than the controller takes.
+        blanks inside a number, coordinates without a command, and commands longer than the controller takes.
 
     Why it matters
         Controllers skip such a line, or take the part of it that they understand. The bead is then missing, or the nozzle
         goes somewhere else. A lost line end, a wrong bit and an unfilled placeholder all look like this.
 
     How it decides and when it does not apply
-        A line is held where it moves, or sets positions, and can't be read as it stands; where it lays or lifts as the second
-        command of a line, which printers do not carry out; where it has coordinates and no command; and where it is longer
-        than ``longest_line_bytes`` of the description's dialect, as controllers cut it there. Text that stands
-        there without a comment mark, and a second command that only travels, change nothing that is laid: they are notes.
+        A line is held where it moves, or sets positions, and can't be read as it stands; where a blank parts a number, whatever
+        the command; where it lays or lifts as the second command of a line, which printers do not carry out; where it has
+        coordinates and no command; and where it is longer than ``longest_line_bytes`` of the description's dialect, as
+        controllers cut it there. Text that stands there without a comment mark, and a second command that only travels,
+        change nothing that is laid: they are notes.
 
     What to do
         Look at the line. If lines around it look the same, the file was damaged on its way: copy it again. If a placeholder
@@ -85,6 +86,8 @@ def _fault(reading: str, command: str, text: bytes, *, unread: bool) -> tuple[st
         return "two commands in one line, the second a travel that is not carried out", False
     if reading == "repeated-word":
         return ("a letter twice in one move", True) if command in _MOVES else ("", False)
+    if reading == "split-number":
+        return "a blank inside a number, whose parts the standard joins and of which a printer takes the first", True
     if reading == "unread" or unread:
         if command in _MOVES:
             return "a move that can't be read", True

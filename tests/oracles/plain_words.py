@@ -1,9 +1,11 @@
 """Reads a line of a payload character by character: the oracle of layergate.gcode.columns. No numpy, no pattern.
 
-Rules, with their source: a word is a letter and a number, blanks may stand between and inside, at most one point
-(RS-274/NGC, NISTIR 6556, 3.3.2; facts.md 2.1); one command a line, the first of repeated words counts (community
-convention, facts.md 2.2, from memory); an exponent is a small ``e`` right behind the digits of a word whose letter is a
-capital (own choice: ``X10E5`` is two words, noise is written ``E-1.29e-15``); text commands take the rest of the line.
+Rules, with their source: a word is a letter and a number, blanks may stand between, at most one point (RS-274/NGC,
+NISTIR 6556, 3.3.2; facts.md 2.1); a line with a blank inside a number is not read, since the standard joins its parts
+and a printer stops at the blank (community convention, from memory); one command a line, the first of repeated words
+counts (community convention, facts.md 2.2, from memory); an exponent is a small ``e`` right behind the digits of a word
+whose letter is a capital (own choice: ``X10E5`` is two words, noise is written ``E-1.29e-15``); text commands take the
+rest of the line.
 """
 
 import math
@@ -57,6 +59,8 @@ def read_line(text: str) -> PlainLine:
         if letter.upper() in "GM" and not math.isnan(value):
             line.several = True
             return line
+        if not math.isnan(value) and any(blank in text[_skip(text, at + 1) : after] for blank in " \t"):
+            return PlainLine(UNREAD)
         line.words.setdefault(letter.upper(), value)
         at = after
     return line

@@ -14,6 +14,8 @@ HELD = [
     "X10 Y20 E1.5",
     "1 X10 Y20 E1.5",
     "G1 X1\x0b5",
+    "G1 X1 0 Y10",  # X10 by RS-274/NGC 3.3, X1 to a printer
+    "M104 S2 00",
 ]
 NOTED = ["...", "~~ for the harbour master ~~", "M109 S200G1 X0.1 Y200"]
 FINE = [

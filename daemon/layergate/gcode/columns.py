@@ -284,7 +284,7 @@ def read_columns(text: bytes, first_line: int) -> Columns:
 def _code_of_odd(item: OddLine) -> int:
     if item.reading == "macro":
         return MACRO
-    known = item.command and item.reading != "unread" and float(item.command[1:]) < _NUMBERS_END
+    known = item.command and item.reading not in ("unread", "split-number") and float(item.command[1:]) < _NUMBERS_END
     return code_of(item.command) if known else UNREAD
 
 

@@ -8,7 +8,7 @@ import re
 from dataclasses import dataclass
 from typing import Literal
 
-Reading = Literal["words", "macro", "text", "several-commands", "repeated-word", "unread"]
+Reading = Literal["words", "macro", "text", "several-commands", "repeated-word", "split-number", "unread"]
 
 _COMMAND = re.compile(rb"([GMT])[ \t]*([0-9]+(?:\.[0-9]*)?)", re.IGNORECASE)
 _TEXT = re.compile(rb"M[ \t]*0*(?:16|23|28|30|32|117|118|486|928)(?![0-9.])", re.IGNORECASE)
@@ -16,7 +16,8 @@ _TEXT = re.compile(rb"M[ \t]*0*(?:16|23|28|30|32|117|118|486|928)(?![0-9.])", re
 _MACRO = re.compile(
     rb"(?!(?:[A-Za-z][0-9]+)+(?:[ \t]|\Z))[A-Za-z_][A-Za-z0-9_]*[A-Za-z_][A-Za-z0-9_]*(?:[ \t][ -~\t]*)?"
 )
-# One word: a letter and a number in which blanks may stand (RS-274/NGC 3.3); an exponent only after an upper-case
+# One word: a letter and a number in which blanks may stand (RS-274/NGC 3.3; printers end a number at a blank, so a line
+# with such a number is not taken); an exponent only after an upper-case
 # letter and as a small e, since `X10E5` is two words and printers write `E-1.29e-15`. Letters in a row are prose, unless
 # they name axes, as in `G28 XY`.
 _WORD = re.compile(
@@ -25,6 +26,7 @@ _WORD = re.compile(
     rb"|[ \t]*([a-z])[ \t]*([+-]?[ \t]*(?:[0-9](?:[ \t]*[0-9])*[ \t]*(?:\.(?:[ \t]*[0-9])*)?|\.[ \t]*[0-9](?:[ \t]*[0-9])*))"
     rb"|[ \t]*([A-Za-z])(?:(?![A-Za-z_])|(?=[XYZExyze]*(?:[ \t]|\Z))(?<=[XYZExyze]))"
 )
+_BLANK_INSIDE = re.compile(rb"[ \t](?=[0-9.])")
 _MOVES = frozenset({"G0", "G1", "G2", "G3"})
 
 
@@ -36,7 +38,8 @@ class OddLine:
         command: such as ``G1``; empty where the line has none.
         words: values by letter; NaN for a letter without a number.
         text: the whole line.
-        reading: how far it was understood. Of ``several-commands`` only the first is taken, as a printer does.
+        reading: how far it was understood. Of ``several-commands`` only the first is taken, as a printer does;
+            ``split-number`` has a blank inside a number and is not taken, like ``unread``.
     """
 
     command: str
@@ -68,9 +71,12 @@ def read_odd_line(text: bytes) -> OddLine:
         if name in "GM" and number is not None:
             reading = "several-commands"
             break
+        if number is not None and _BLANK_INSIDE.search(number):
+            # The standard reads `X1 0` as X10, a printer as X1.
+            return OddLine(command, {}, text, "split-number")
         if name in words:
             reading = "repeated-word" if reading == "words" else reading
         else:  # printers of the community convention take the first
-            words[name] = float(re.sub(rb"[ \t]", b"", number)) if number else float("nan")
+            words[name] = float(number) if number else float("nan")
         position = word.end()
     return OddLine(command, words, text, reading)
