@@ -62,7 +62,7 @@ DAMAGE = [
     "M65530", "X5 Y5", "X5Y5", "G", "G-1", "G+1 X5", "G.5 X2", "5 5", "-", "~", "N5", "N 5 G1", "*33",
     "G1 X5*33", "G1 X5 @", "\x00", "G1 X\x80", "D5 X1", "G1.", "G1. X5", "M104 S200 ~x", "T0 M104 S200",
     "G1 X1\x0bY2", "G1\x0cX5", "E5", ".", ". G1", "G1 .", "M117", "M 117 a", "M117.5 S1", "m118 ok", "M117a",
-    "GG1", "G1G2", "G0X1G1X2", "M109 S200G1 X0.1 Y200", "1G1", "G1-5",
+    "G53 G0 X5 Y5", "G53 G1 G1 X5", "G53 G28", "G53G0X1", "GG1", "G1G2", "G0X1G1X2", "M109 S200G1 X0.1 Y200", "1G1", "G1-5",
 ]  # fmt: skip
 damage = st.sampled_from(DAMAGE)
 macros = st.sampled_from(

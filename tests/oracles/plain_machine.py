@@ -12,6 +12,7 @@ from tests.oracles.plain_arcs import Vector, arc_points, path_length
 from tests.oracles.plain_words import MACRO, UNREAD, PlainLine, read_line
 
 NAN = math.nan
+SYSTEMS = ("G54", "G55", "G56", "G57", "G58", "G59", "G59.1", "G59.2", "G59.3")
 WAITS = {"G28", "G29", "G4", "M400", "M0", "M1", "M109", "M190", "M191", "M116", "M600", "M601", "M226"}
 
 
@@ -42,6 +43,9 @@ class PlainMachine:
     g4_p_is_seconds: bool = False
     at: dict[str, float] = field(default_factory=lambda: {"X": 0.0, "Y": 0.0, "Z": 0.0, "E": 0.0})
     offset: dict[str, float] = field(default_factory=lambda: {"X": 0.0, "Y": 0.0, "Z": 0.0})
+    origins: dict[int, dict[str, float]] = field(default_factory=lambda: {1: {"X": 0.0, "Y": 0.0, "Z": 0.0}})
+    system: int = 1
+    saved: dict[str, float] = field(default_factory=lambda: {"X": 0.0, "Y": 0.0, "Z": 0.0})
     located: set[str] = field(default_factory=set)
     relative: bool = False
     e_relative: bool = False
@@ -70,6 +74,8 @@ class PlainMachine:
         code = line.code
         if code in ("G0", "G1", "G2", "G3"):
             return self._move(number, code, words)
+        if code == "G53" and set(line.words) & set("XYZE"):
+            return self._machine_move(number, words)
         push = self._other(code, words, set(line.words))
         if code in WAITS or push:
             kind = "wait" if code in WAITS else ("prime" if push > 0 else "retract")
@@ -178,8 +184,25 @@ class PlainMachine:
             case "G28":
                 for axis in "XYZ":
                     if axis in named or not named & set("XYZ"):
-                        self.at[axis] = self.offset[axis] = 0.0
+                        self.offset[axis] = self._origin()[axis]
+                        self.at[axis] = -self.offset[axis]
                         self.located.add(axis)
+            case "G10" if "L" in named:
+                self._set_origin(words)
+            case "G92.1" | "G92.2" | "G92.3":
+                for axis in "XYZ":
+                    shift = self.offset[axis] - self._origin()[axis]
+                    if code == "G92.3":
+                        self._set_offset(axis, self._origin()[axis] + (shift or self.saved[axis]))
+                    else:
+                        self.saved[axis] = shift if code == "G92.2" else 0.0
+                        self._set_offset(axis, self._origin()[axis])
+            case _ if code in SYSTEMS:
+                if len(self.origins.get(SYSTEMS.index(code) + 1, {})) == 3:
+                    shift = {axis: self.offset[axis] - self._origin()[axis] for axis in "XYZ"}
+                    self.system = SYSTEMS.index(code) + 1
+                    for axis in "XYZ":
+                        self._set_offset(axis, self._origin()[axis] + shift[axis])
             case "M200":
                 diameter = words.get("D", 0.0)
                 self.volumetric_area = math.pi * diameter**2 / 4 if diameter > 0 else 0.0
@@ -199,6 +222,43 @@ class PlainMachine:
             case _:
                 self._heat(code, words)
         return 0.0
+
+    def _origin(self) -> dict[str, float]:
+        return self.origins[self.system]
+
+    def _set_offset(self, axis: str, offset: float) -> None:
+        """Call the place where the axis stands by another number."""
+        machine = self.at[axis] + self.offset[axis]
+        self.offset[axis] = offset
+        self.at[axis] = machine - offset
+
+    def _set_origin(self, words: dict[str, float]) -> None:
+        """G10 L2: the origin in machine coordinates (NISTIR 6556 3.5.5; facts.md 2.4). L20: so that the place where the
+        axes stand has these coordinates (later editions, from memory)."""
+        number = words.get("P", 0.0)
+        if words.get("L") not in (2, 20) or number not in range(10):
+            return
+        number = int(number) or self.system
+        for axis in "XYZ":
+            if axis in words:
+                value = words[axis] * self.unit
+                shift = self.offset[axis] - self._origin()[axis]
+                if words["L"] == 20:
+                    value = self.at[axis] + self.offset[axis] - shift - value
+                self.origins.setdefault(number, {})[axis] = value
+                if number == self.system:
+                    self._set_offset(axis, value + shift)
+
+    def _machine_move(self, number: int, words: dict[str, float]) -> PlainMove:
+        """G53: one absolute move in the machine's coordinates, whatever is in force (NISTIR 6556 3.5.12)."""
+        before, relative, self.relative = dict(self.offset), self.relative, False
+        for axis in "XYZ":
+            self._set_offset(axis, 0.0)
+        move = self._move(number, "G1", words)
+        for axis in "XYZ":
+            self._set_offset(axis, before[axis])
+        self.relative = relative
+        return move
 
     def _rename(self, words: dict[str, float]) -> None:
         """G92: the place where the axis stands gets another name (facts.md 2.4); bare, every axis is called 0."""

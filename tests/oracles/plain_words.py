@@ -56,6 +56,9 @@ def read_line(text: str) -> PlainLine:
             if text[after] not in LETTERS + "_":
                 line.words.setdefault(letter.upper(), value)
             return _not_understood(line)
+        if letter.upper() == "G" and line.code == "G53" and not line.words and text[at + 1 : after] in ("0", "1"):
+            at = after  # a move in machine coordinates, RS-274/NGC (NISTIR 6556) 3.5.12
+            continue
         if letter.upper() in "GM" and not math.isnan(value):
             line.several = True
             return line

@@ -99,6 +99,21 @@ class Writer:
             "M190 S60",
         ]
         choices += [
+            "G54",
+            "G55",
+            "G59.3",
+            "G10 L2 P2 X3 Y-4 Z0.5",
+            f"G10 L2 P1 X{self.number(-3, 3)}",
+            "G10 L20 P2 X5",
+            f"G10 L20 P0 Z{self.number(0, 2)}",
+            "G92.1",
+            "G92.2",
+            "G92.3",
+            "G53 G0 X10 Y10",
+            "G53 G1 Z3",
+            "G53",
+        ]
+        choices += [
             "START_PRINT X=1",
             "G10",
             "G11",

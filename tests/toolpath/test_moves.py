@@ -232,7 +232,7 @@ def test_what_can_not_be_rebuilt_is_counted_with_its_lines() -> None:
     lines = [
         "G28",
         "G5 X1 Y1 I1 J1 P1 Q1",
-        "G54",
+        "G55",
         "PARK",
         "...",
         "M104 S200G1 X5",

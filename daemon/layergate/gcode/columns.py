@@ -101,6 +101,16 @@ class Columns:
         present: Bool = (self._masks >> (ord(letter) - 65)) & 1 != 0
         return present
 
+    def part(self, start: int, stop: int) -> "Columns":
+        """Give the rows [start, stop) as columns of their own."""
+        low, high = np.searchsorted(self._row, (start, stop)).tolist()
+        rows, words, offset = slice(start, stop), slice(low, high), np.int32(start)
+        odd = {row - start: odd for row, odd in self.odd.items() if start <= row < stop}
+        return Columns(
+            self.line[rows], self.code[rows].copy(), odd, self._row[words] - offset, self._letter[words], self._value[words],
+            self._masks[rows],
+        )  # fmt: skip
+
     def rare(self) -> tuple[I64, frozenset[int]]:
         """Give the rows that are no G0 to G3, rising, and the codes that they have: most questions end at the second.
 

@@ -68,6 +68,10 @@ def read_odd_line(text: bytes) -> OddLine:
             break
         name = (word[1] or word[3] or word[5]).decode().upper()
         number = word[2] or word[4]
+        if name == "G" and command == "G53" and not words and number and number.strip() in (b"0", b"1"):
+            # One command in two words: a move in the machine's own coordinates (RS-274/NGC 3.5.12).
+            position = word.end()
+            continue
         if name in "GM" and number is not None:
             reading = "several-commands"
             break

@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from layergate.gcode.columns import MACRO, Columns, code_of
+from layergate.gcode.columns import I32, MACRO, Columns, code_of
+from layergate.toolpath.modes import Held
 
 F64 = npt.NDArray[np.float64]
 I64 = npt.NDArray[np.int64]
@@ -16,6 +17,7 @@ I64 = npt.NDArray[np.int64]
 HOT_END_CODES = {code_of("M104"): False, code_of("M109"): True}
 BED_CODES = {code_of("M140"): False, code_of("M190"): True}
 _G10 = code_of("G10")
+_M106, _M107 = code_of("M106"), code_of("M107")
 _WAIT_FOR_ALL = code_of("M116")
 _OFF_BELOW_C = 60.0  # no filament is printed with a lower target
 _TOOLS = 16  # tool words above are no tools (T255, T1000)
@@ -124,3 +126,36 @@ def _note(state: HeatTimeline, event: HeatEvent) -> None:
         state.events.append(event)
     else:
         state.events_dropped += 1
+
+
+def bed_over(held: Held, columns: Columns, others: I64, code: I32) -> F64:
+    """Give the bed's target at each row; a macro may have heated a bed that was off."""
+    count = len(columns)
+    present = columns.rare()[1]
+    if present.isdisjoint(BED_CODES) and MACRO not in present:
+        return np.full(count, held.value)
+    rows = others[np.isin(code, [*BED_CODES, MACRO])]
+    s, r = columns.word("S")[rows], columns.word("R")[rows]
+    values = np.where(np.isfinite(s), s, r)
+    macro = columns.code[rows] == MACRO
+    stated = np.isfinite(values) & ~macro
+    # What was on stays known through a macro.
+    last = Held(held.value).over(len(rows), np.flatnonzero(stated), values[stated])
+    off = macro & ~(last > 0)
+    keep = stated | off
+    return held.over(count, rows[keep], np.where(off, np.nan, values)[keep])
+
+
+def fan_over(held: Held, columns: Columns, others: I64, code: I32) -> F64:
+    """Give the part fan's share at each row: M106 S 0 to 255 (full without S), M107; other fans (P1..) left out."""
+    count = len(columns)
+    if columns.rare()[1].isdisjoint((_M106, _M107, MACRO)):
+        return np.full(count, held.value)
+    rows = others[np.isin(code, (_M106, _M107, MACRO))]
+    kind = columns.code[rows]
+    s = columns.word("S")[rows]
+    values = np.where(kind == _M106, np.clip(np.where(np.isfinite(s), s, 255.0), 0, 255) / 255, 0.0)
+    values[kind == MACRO] = np.nan
+    p = columns.word("P")[rows]
+    own = ~(np.isfinite(p) & (p != 0)) | (kind == MACRO)
+    return held.over(count, rows[own], values[own])

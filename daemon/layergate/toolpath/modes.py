@@ -12,6 +12,8 @@ F64 = npt.NDArray[np.float64]
 I64 = npt.NDArray[np.int64]
 Bool = npt.NDArray[np.bool_]
 
+MM_PER_INCH = 25.4
+
 
 class Held:
     """One value that stays until it is set again.
@@ -44,9 +46,25 @@ class Axis:
     def __init__(self) -> None:
         self.logical = 0.0
         self.offset = 0.0
-        """Machine position minus logical position, moved by G92."""
+        """Machine position minus logical position: the origin of the coordinate system in force, and what G92 added."""
+        self.origin = 0.0
         self.located = False
         """Whether homing or an absolute word has told where the axis is."""
+
+    @property
+    def shift(self) -> float:
+        """What G92 added to the offset."""
+        return self.offset - self.origin
+
+    def rename_by(self, change: float) -> None:
+        """Change the offset; the machine stands still."""
+        self.offset += change
+        self.logical -= change
+
+    def move_origin(self, origin: float) -> None:
+        """Take another origin of the coordinate system; the machine stands still and the offset of G92 stays."""
+        change, self.origin = origin - self.origin, origin
+        self.rename_by(change)
 
     def logical_over(self, sets: Bool, values: F64, adds: F64 | None) -> tuple[F64, F64]:
         """Give the logical position after and before each row: two (n,) float64.

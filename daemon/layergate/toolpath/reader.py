@@ -6,8 +6,8 @@ commands mean is the community convention's, and RS-274/NGC's where both agree. 
 machine belong together.
 """
 
-from collections.abc import Callable, Sequence
-from typing import Any, Literal
+from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -16,16 +16,15 @@ from layergate.gcode.columns import MACRO, UNREAD, Columns, code_of
 from layergate.gcode.dialect import Dialect
 from layergate.toolpath.arcs import AXES_OF_PLANE, Arcs, arcs_from_words
 from layergate.toolpath.chords import with_chords
-from layergate.toolpath.heat import BED_CODES, HOT_END_CODES, HeatTimeline, read_heat
-from layergate.toolpath.modes import Axis, Held
+from layergate.toolpath.frames import G53, Frames, frame_rows
+from layergate.toolpath.heat import BED_CODES, HOT_END_CODES, HeatTimeline, bed_over, fan_over, read_heat
+from layergate.toolpath.limits import LIMIT_CODES, Accelerations, limit_changes
+from layergate.toolpath.modes import MM_PER_INCH, Axis, Held
 from layergate.toolpath.moves import (
-    LIFT,
-    PRIME,
-    RETRACT,
-    TRAVEL,
     LimitChange,
     Moves,
     Unrebuilt,
+    concatenate,
     kinds_of,
     no_moves,
 )
@@ -35,8 +34,6 @@ I64 = npt.NDArray[np.int64]
 I32 = npt.NDArray[np.int32]
 U8 = npt.NDArray[np.uint8]
 Bool = npt.NDArray[np.bool_]
-
-MM_PER_INCH = 25.4
 
 _G0, _G1, _G2, _G3, _G5 = (code_of(c) for c in ("G0", "G1", "G2", "G3", "G5"))
 _G4, _G10, _G11, _G28, _G92 = (code_of(c) for c in ("G4", "G10", "G11", "G28", "G92"))
@@ -49,19 +46,11 @@ _DRAINS = np.array(
     np.int32,
 )
 # Commands that move the frame of reference in ways not rebuilt here.
-_WORK_OFFSETS = np.array(
-    [code_of(c) for c in ("G53", "G54", "G55", "G56", "G57", "G58", "G59", "M206", "M428")], np.int32
-)
+_WORK_OFFSETS = np.array([code_of(c) for c in ("M206", "M428")], np.int32)
 _DRAIN_CODES = frozenset(_DRAINS.tolist())
 _WORK_OFFSET_CODES = frozenset(_WORK_OFFSETS.tolist())
 _HEAT_CODES = frozenset([*HOT_END_CODES, *BED_CODES, _G10, code_of("M116"), MACRO])
-_M106, _M107 = code_of("M106"), code_of("M107")
-_M101, _M103, _M200, _M204, _M207 = (code_of(c) for c in ("M101", "M103", "M200", "M204", "M207"))
-_LIMIT_CODES: dict[int, Literal["speed", "acceleration", "junction"]] = {
-    code_of("M201"): "acceleration",
-    code_of("M203"): "speed",
-    code_of("M205"): "junction",
-}
+_M101, _M103, _M200, _M207 = (code_of(c) for c in ("M101", "M103", "M200", "M207"))
 _LARGEST_NUMBER = 1e8  # no coordinate, filament or feed of any machine
 _LEAST_LAID_MM = 1e-7
 _DEFAULT_FEED_MM_S = 25.0  # before any F word: what common controllers start with (common practice)
@@ -74,6 +63,7 @@ class MoveReader:
     def __init__(self, dialect: Dialect, filament_diameter_mm: float | None = None) -> None:
         self._dialect = dialect
         self.x, self.y, self.z, self.e = Axis(), Axis(), Axis(), Axis()
+        self.frames = Frames()
         self.heat = HeatTimeline()
         self.unrebuilt = Unrebuilt({}, {})
         self.commands = 0
@@ -90,7 +80,7 @@ class MoveReader:
         self._e_in_g91 = Held(0.0)
         self._plane, self._feed, self._speed_factor, self._flow_factor = Held(17.0), Held(np.nan), Held(1.0), Held(1.0)
         self._volumetric_area = Held(0.0)  # filament area by M200, 0 where E is a length
-        self._accelerations = {letter: Held(np.nan) for letter in "PTR"}  # printing, travel, retraction
+        self._accelerations = Accelerations()
         self.limit_changes: list[LimitChange] = []
         """What the job changes of the machine's limits, in order, until someone takes it away."""
         self._extruder_on = Held(0.0)  # M101/M103
@@ -114,6 +104,41 @@ class MoveReader:
 
     def read(self, columns: Columns) -> Moves:
         """Read one block; blocks must come in order."""
+        rows = frame_rows(columns, columns.rare()[1])
+        if not len(rows):
+            return self._read(columns)
+        # Between two rows the frame is the same; there are hardly ever any.
+        parts, done = [], 0
+        for row in rows.tolist():
+            parts.append(self._read(columns.part(done, row)))
+            parts.append(self._change_frame(columns.part(row, row + 1)))
+            done = row + 1
+        parts.append(self._read(columns.part(done, len(columns))))
+        return concatenate(parts)
+
+    def _change_frame(self, line: Columns) -> Moves:
+        """Carry out one line that changes the frame, or moves in the machine's own (G53)."""
+        code = int(line.code[0])
+        axes = (self.x, self.y, self.z)
+        if code == G53 and any(line.has(letter)[0] for letter in "XYZE"):
+            # As an absolute move while the origin is the machine's, for this line only (RS-274/NGC 3.5.12).
+            before = [axis.offset for axis in axes]
+            relative, self._xyz_relative.value = self._xyz_relative.value, 0.0
+            for axis in axes:
+                axis.rename_by(-axis.offset)
+            line.code[0] = _G1
+            moves = self._read(line)
+            for axis, offset in zip(axes, before, strict=True):
+                axis.rename_by(offset)
+            self._xyz_relative.value = relative
+            return moves
+        self.commands += 1
+        words = {letter: float(line.word(letter)[0]) for letter in "XYZLP" if line.has(letter)[0]}
+        if not self.frames.apply(code, words, MM_PER_INCH if self._inches.value else 1.0, axes):
+            self.unrebuilt.note("work-offset", line.line)
+        return no_moves()
+
+    def _read(self, columns: Columns) -> Moves:
         count = len(columns)
         self.commands += count
         if not count:
@@ -122,9 +147,11 @@ class MoveReader:
         is_line = (code == _G0) | (code == _G1)
         is_arc = (code == _G2) | (code == _G3)
         is_move = is_line | is_arc | (code == _G5)
-        others = (~is_move).nonzero()[0]
+        others, present = columns.rare()
+        if _G5 in present:
+            others, present = others[columns.code[others] != _G5], present - {_G5}
         other_code = code[others]
-        present = self._present = frozenset(other_code.tolist())
+        self._present = present
         self._note_unread(columns, others)
 
         # Modes in force at each row; a block without the command costs one fill.
@@ -147,8 +174,8 @@ class MoveReader:
         else:
             hot_end, tool = np.full(count, self._hot_end.value), np.full(count, self._tool.value)
 
-        bed = self._targets_over(self._bed, columns, others, other_code, count)
-        fan = self._fan_over(columns, others, other_code, count)
+        bed = bed_over(self._bed, columns, others, other_code)
+        fan = fan_over(self._fan, columns, others, other_code)
 
         # Positions before and after each row.
         g92 = code == _G92
@@ -174,8 +201,9 @@ class MoveReader:
         feed = self._feed.over(count, with_feed, feed_word[with_feed]) / 60
         feed[np.isnan(feed)] = _DEFAULT_FEED_MM_S
         feed *= self._factor(self._speed_factor, columns, others, other_code, "M220", count)
-        acceleration = self._acceleration_by_kind(columns, others, other_code, count)
-        self._note_limits(columns, others, other_code, inches)
+        acceleration = self._accelerations.by_kind(columns, others, other_code, count)
+        if not present.isdisjoint(LIMIT_CODES):
+            self.limit_changes += limit_changes(columns, others, other_code, inches, self._dialect)
 
         is_wait = np.zeros(count, np.bool_)
         if not present.isdisjoint(_DRAIN_CODES):
@@ -238,7 +266,8 @@ class MoveReader:
             self.unrebuilt.note("macro", columns.line[others[code == MACRO]])
         if not present.isdisjoint(_WORK_OFFSET_CODES):
             self.unrebuilt.note("work-offset", columns.line[others[np.isin(code, _WORK_OFFSETS)]])
-        self.unrebuilt.note("spline", columns.line[columns.code == _G5])
+        if _G5 in columns.rare()[1]:
+            self.unrebuilt.note("spline", columns.line[columns.code == _G5])
         for row, odd in columns.odd.items():
             if odd.reading in ("several-commands", "repeated-word"):
                 self.unrebuilt.note(odd.reading, columns.line[row : row + 1])
@@ -291,7 +320,7 @@ class MoveReader:
         values = word
         if special:
             sets = sets | sets_g92 | home
-            values = np.where(home | bare_g92, 0.0, word)
+            values = np.where(home, -axis.origin, np.where(bare_g92, 0.0, word))
         located_before = axis.located
         tells = (sets & ~sets_g92) if special else sets
         logical_after, logical_before = axis.logical_over(sets, values, adds)
@@ -303,7 +332,7 @@ class MoveReader:
             total = np.cumsum(shift) + axis.offset
             if home.any():
                 last_home = np.maximum.accumulate(np.where(home, np.arange(len(home)), -1))
-                total = np.where(last_home >= 0, total - total[last_home], total)
+                total = np.where(last_home >= 0, total - total[last_home] + axis.origin, total)
             after = logical_after + total
             before = np.empty_like(after)
             before[1:] = after[:-1]
@@ -405,70 +434,6 @@ class MoveReader:
         if not usable.any():
             return held.value
         return held.over(count, rows[usable], percent[usable] / 100)
-
-    def _acceleration_by_kind(self, columns: Columns, others: I64, code: I32, count: int) -> Callable[[I64, U8], F64]:
-        """Give what tells the commanded acceleration of chosen rows by their kinds: M204 P, T and R, S for P and T."""
-        rows = others[code == _M204]
-        held: dict[str, F64 | float] = {letter: state.value for letter, state in self._accelerations.items()}
-        if len(rows):
-            s = columns.word("S")[rows]
-            for letter, state in self._accelerations.items():
-                own = columns.word(letter)[rows]
-                values = own if letter == "R" else np.where(np.isfinite(own), own, s)
-                ok = np.isfinite(values) & (values > 0)
-                held[letter] = state.over(count, rows[ok], values[ok])
-
-        def of(chosen: I64, kind: U8) -> F64:
-            printing, travel, retraction = (
-                value[chosen] if isinstance(value, np.ndarray) else np.full(len(chosen), value)
-                for value in held.values()
-            )
-            standing = (kind == RETRACT) | (kind == PRIME)
-            return np.where((kind == TRAVEL) | (kind == LIFT), travel, np.where(standing, retraction, printing))
-
-        return of
-
-    def _note_limits(self, columns: Columns, others: I64, code: I32, inches: F64) -> None:
-        """Note M201, M203 and M205 J. Corner speeds (M205 X Y Z E) belong to another kind of planner."""
-        if self._present.isdisjoint(_LIMIT_CODES):
-            return
-        for row in others[np.isin(code, list(_LIMIT_CODES))].tolist():
-            what = _LIMIT_CODES[int(columns.code[row])]
-            scale = MM_PER_INCH if inches[row] > 0 else 1.0
-            if what == "speed" and self._dialect.m203_is_mm_per_minute:
-                scale /= 60
-            for axis, letter in enumerate("J" if what == "junction" else "XYZE"):
-                value = float(columns.word(letter)[row]) * scale
-                if np.isfinite(value) and value > 0:
-                    self.limit_changes.append(LimitChange(int(columns.line[row]), what, axis, value))
-
-    def _targets_over(self, held: Held, columns: Columns, others: I64, code: I32, count: int) -> F64:
-        """Give the bed's target at each row; a macro may have heated a bed that was off."""
-        if self._present.isdisjoint(BED_CODES) and MACRO not in self._present:
-            return np.full(count, held.value)
-        rows = others[np.isin(code, [*BED_CODES, MACRO])]
-        s, r = columns.word("S")[rows], columns.word("R")[rows]
-        values = np.where(np.isfinite(s), s, r)
-        macro = columns.code[rows] == MACRO
-        stated = np.isfinite(values) & ~macro
-        # What was on stays known through a macro.
-        last = Held(held.value).over(len(rows), np.flatnonzero(stated), values[stated])
-        off = macro & ~(last > 0)
-        keep = stated | off
-        return held.over(count, rows[keep], np.where(off, np.nan, values)[keep])
-
-    def _fan_over(self, columns: Columns, others: I64, code: I32, count: int) -> F64:
-        """Give the part fan's share at each row: M106 S 0 to 255 (full without S), M107; other fans (P1..) left out."""
-        if self._present.isdisjoint((_M106, _M107, MACRO)):
-            return np.full(count, self._fan.value)
-        rows = others[np.isin(code, (_M106, _M107, MACRO))]
-        kind = columns.code[rows]
-        s = columns.word("S")[rows]
-        values = np.where(kind == _M106, np.clip(np.where(np.isfinite(s), s, 255.0), 0, 255) / 255, 0.0)
-        values[kind == MACRO] = np.nan
-        p = columns.word("P")[rows]
-        own = ~(np.isfinite(p) & (p != 0)) | (kind == MACRO)
-        return self._fan.over(count, rows[own], values[own])
 
     def _dwells(self, columns: Columns, is_wait: Bool) -> F64:
         seconds = np.zeros(len(is_wait))
