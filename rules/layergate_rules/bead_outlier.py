@@ -236,8 +236,8 @@ class BeadOutlier(Rule):
             "length_mm": bead.length_mm,
         }
         return self.finding(
-            f"Line {bead.line} lays {volume:.1f} mm3 on {bead.length_mm:.2f} mm, {bead.area_mm2 / usual:.1f} times what the beads "
-            f"around it carry: a lump of {volume - usual_volume:.1f} mm3 too much.",
+            f"Line {bead.line} lays {volume:,.1f} mm3 on {bead.length_mm:.2f} mm, {bead.area_mm2 / usual:,.0f} times what "
+            f"the beads around it carry: a lump of {volume - usual_volume:,.1f} mm3 too much.",
             "A digit of E is wrong in that line, or lines are missing before it: copy or make the job again.",
             where=self._where(bead, index),
             evidence={name: value for name, value in evidence.items() if np.isfinite(value)},

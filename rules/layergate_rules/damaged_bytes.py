@@ -53,9 +53,9 @@ class DamagedBytes(Rule):
         if self._zeros:
             span = self._last_zero - self._first_zero + 1
             told.append(
-                f"{self._zeros} bytes in a row are zero, from byte {self._first_zero}: a piece of the file was lost."
+                f"{self._zeros:,} bytes in a row are zero, from byte {self._first_zero:,}: a piece of the file was lost."
                 if 1 < self._zeros == span
-                else f"{counted(self._zeros, 'zero byte')} from byte {self._first_zero} to byte {self._last_zero}: "
+                else f"{counted(self._zeros, 'zero byte')} from byte {self._first_zero:,} to byte {self._last_zero:,}: "
                 "the file is damaged."
                 if self._zeros > 1
                 else f"Byte {self._first_zero} is zero: the file is damaged."

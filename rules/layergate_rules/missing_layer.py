@@ -77,7 +77,7 @@ class MissingLayer(Rule):
         for at in range(1, len(chosen)):
             index, under = int(chosen[at]), int(chosen[at - 1])
             first_in_stack = layers.stack[under] != layers.stack[index]
-            if first_in_stack or layers.ramp[index] or not starved[at] or not np.isfinite(step[at]):
+            if first_in_stack or layers.ramp[index] or not starved[at] or not 0 < step[at] < np.inf:
                 continue
             second = at == 1 or layers.stack[chosen[at - 2]] != layers.stack[index]
             if layers.z_mm[index] - layers.z_mm[under] < self.limits.gap_ratio * step[at] and (

@@ -255,7 +255,8 @@ class PartialLayer(Rule):
             f"A part of the layer at Z {lost.z_mm:.2f} mm is missing: {lost.path_mm:.0f} mm of walls that stand in the layers "
             f"below and above are not in it (X {lost.box_mm[0]:.1f} to {lost.box_mm[2]:.1f}, Y {lost.box_mm[1]:.1f} to "
             f"{lost.box_mm[3]:.1f} mm).",
-            "Look at this layer in the job, or make the job again from its model and compare. A groove one layer high is meant.",
+            "Look at this layer in the job, or make the job again from its model and compare. Release it if the model has a "
+            "groove there, one layer high.",
             where=Where(
                 layer=number_of(layers, lost.stack, lost.z_mm),
                 z_mm=(lost.z_mm, lost.z_mm),

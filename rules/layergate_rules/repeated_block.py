@@ -98,6 +98,8 @@ class RepeatedBlock(Rule):
         if begin - back < 0:
             return
         text = self._tail
+        if not text[begin:end].strip(b"\0"):
+            return  # a zeroed block is lost, not repeated: another rule's finding
         before = 0
         while (
             before <= _SLACK_BYTES
@@ -119,7 +121,7 @@ class RepeatedBlock(Rule):
         last = first + self._tail.count(b"\n", begin, begin + size)
         offset = self._tail_at + begin
         return self.finding(
-            f"{size} bytes from byte {offset} (lines {first} to {last}) are a copy of those {lag * SECTOR_BYTES} bytes before: "
+            f"{size:,} bytes from byte {offset:,} are a copy of those {lag * SECTOR_BYTES:,} bytes before: "
             f"a block of the storage stands twice.",
             "Copy the job again from where it was made; if it happens again, suspect the card or the transfer.",
             where=Where(lines=(first, last)),

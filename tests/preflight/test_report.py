@@ -164,8 +164,8 @@ def test_rules_that_did_not_apply_are_counted_and_nothing_laid_lists_none() -> N
     """Where nothing is laid, three rules of four have nothing to judge: a list of them hides what matters."""
     shown = report_text(report_of(GOOD))
     report = report_of(GOOD)
-    assert f"{len(report.not_applied)} rules did not apply, " in " ".join(shown.split())
-    assert "for what is not stated of the printer" in " ".join(shown.split())
+    assert f"{len(report.not_applied)} rules did not apply: " in " ".join(shown.split())
+    assert "need more stated of the printer (--printer)" in " ".join(shown.split())
     for name in ("empty", "prose", "binary"):
         assert "did not apply" not in report_text(report_of(JOBS[name])), name
         assert "not applied: missing-layer: " in report_text(report_of(JOBS[name]), notes=True)
@@ -207,6 +207,7 @@ def test_heating_that_a_macro_may_do_is_unknown(text: bytes, heating: bool | Non
         ("flow_mm3_s", 12.345, "flow 12.35 mm3/s"), ("target_c", 218, "target 218 deg C"),
         ("hot_end_0_c", 205, "hot end 0 205 deg C"),
         ("retractions_in_10_mm", 45, "retractions in 10 mm 45"), ("needed_g", 250.25, "needed 250.2 g"),
+        ("found_mm", 200.04, "found 200 mm"),
         ("found_over_claimed", 0.152519, "found over claimed 0.153"), ("shift_x_mm", -3.0, "shift x -3 mm"),
         ("first_byte", 65536, "first byte 65,536"), ("quickest_s", 4.5, "quickest 4.5 s"), ("gap_ratio", 2.0, "gap ratio 2"),
     ],

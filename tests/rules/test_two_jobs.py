@@ -1,7 +1,11 @@
 """two-jobs: a file with a second start behind an end is held; objects printed one after another are not."""
 
 import pytest
+from tests.oracles.examination import report_of
 from tests.rules.judged import MICRO, MICRO_LINES, findings, micro, why_not_applied
+
+from layergate_sim.damage import apply_damage
+from layergate_sim.specimens import make_specimen
 
 
 def test_twice() -> None:
@@ -38,3 +42,20 @@ def test_good_job_is_silent() -> None:
 def test_nothing_laid() -> None:
     """A file that lays nothing has no second job."""
     assert "nothing" in why_not_applied("G28\nM84\nG28\n", "two-jobs")
+
+
+def test_no_rule_fails_where_a_second_job_lies_on_the_first() -> None:
+    """Layers of the second job start inside the first one, some at no height above it."""
+    kinds = ("bollard-cap", "plate-solid", "tube", "sequential")
+    for seed in range(40, 43):
+        damaged = apply_damage("two-jobs", make_specimen(kinds[seed % 4], seed), seed)
+        report = report_of(damaged.text)
+        assert not [finding.message for finding in report.findings if "could not judge" in finding.message]
+
+
+def test_zeros_are_lost_not_repeated() -> None:
+    """A zeroed block is equal to the zeros before it, and yet no copy: damaged-bytes tells it, repeated-block does not."""
+    text = (MICRO * 4).encode()
+    zeroed = text[:512] + bytes(2048) + text[512:]
+    assert {f.rule for f in report_of(zeroed).findings} >= {"damaged-bytes"}
+    assert findings(zeroed, "repeated-block") == []

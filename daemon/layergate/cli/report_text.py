@@ -134,7 +134,7 @@ def _add_finding(page: _Page, finding: Finding) -> None:
     page.add(f"{finding.severity}: {finding.rule}" + (f" ({', '.join(place)})" if place else "") + fixed, "  ")
     page.add(finding.message, "    ")
     page.add(f"What to do: {finding.advice}", "    ", "      ")
-    if finding.evidence:
+    if any(value != 1 for value in finding.evidence.values()):  # a lone "lines 1" tells nothing new
         figures = ", ".join(figure(name, value) for name, value in finding.evidence.items())
         page.add(f"Figures: {figures}", "    ", "      ")
 
@@ -160,11 +160,13 @@ def _add_not_applied(page: _Page, report: Report, notes: bool) -> None:
         return
     count = len(report.not_applied)
     unstated = sum("stated" in item.why for item in report.not_applied)
-    reasons = [f"{unstated} for what is not stated of the printer"] if unstated else []
-    if count > unstated:
-        reasons.append(f"{count - unstated} for what is not in the job")
+    reasons = []
+    if unstated:
+        reasons.append(f"{unstated} {'needs' if unstated == 1 else 'need'} more stated of the printer (--printer)")
+    if other := count - unstated:
+        reasons.append(f"{other} {'has' if other == 1 else 'have'} nothing to judge in this job")
     page.add(
-        f"{_counted(count, 'rule')} did not apply, {', '.join(reasons)} (--notes shows which and why)", "  ", "    "
+        f"{_counted(count, 'rule')} did not apply: {', '.join(reasons)}; --notes shows which and why", "  ", "    "
     )
 
 
@@ -185,7 +187,9 @@ def _rounded(value: float) -> str:
     size = abs(value)
     if value == round(value) or size >= 1000:
         return f"{value:,.0f}"
-    return f"{value:.1f}" if size >= 100 else f"{value:.2f}".rstrip("0").rstrip(".") if size >= 1 else f"{value:.3g}"
+    if size < 1:
+        return f"{value:.3g}"
+    return f"{value:.{1 if size >= 100 else 2}f}".rstrip("0").rstrip(".")
 
 
 def _counted(number: int, noun: str) -> str:
