@@ -17,6 +17,7 @@ RULES = (
     "layergate_rules.keep_out:KeepOut",
     "layergate_rules.material_temperature:MaterialTemperature",
     "layergate_rules.mid_air_bead:MidAirBead",
+    "layergate_rules.misplaced_bead:MisplacedBead",
     "layergate_rules.missing_layer:MissingLayer",
     "layergate_rules.needs_attendance:NeedsAttendance",
     "layergate_rules.no_heat_wait:NoHeatWait",

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from layergate.preflight.rule import Beads, LayerMap, Where, cell_keys, connected_regions
+from layergate.preflight.rule import Beads, LayerMap, Where, cell_keys, connected_regions, neighbour_offsets
 from layergate_rules.layer_statistics import number_of
 
 CELL_MM = 0.8
@@ -19,6 +19,9 @@ STRAND_GAP = 1.3
 MOST_SUPPORTED_SHARE = 0.02
 """Share of an island's path that may touch something."""
 
+BED_STRAND_GAP = 1.15
+"""The same as STRAND_GAP over the bare bed, which is flat: there is nothing beside to touch."""
+
 
 @dataclass(frozen=True, slots=True)
 class Island:
@@ -32,6 +35,44 @@ class Island:
     """Median height of the beads above what lies under them."""
     lines: tuple[int, int]
     box_mm: tuple[float, float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class OverBed:
+    """The largest part of a second layer that lies over the bare bed and is not held at both ends."""
+
+    island: Island
+    share: float
+    """Of the layer's path."""
+    reach_mm: float
+    """Its area over the length along which it is held: how far it reaches out; infinite where nothing holds it."""
+
+
+def over_bed(beads: Beads) -> OverBed | None:
+    """Find what of a stack's second layer lies over the bare bed; strokes that end on something at both ends are bridges."""
+    samples = beads.samples
+    strand = np.sqrt(4 * beads.area_mm2[samples.bead] / np.pi)
+    # Nothing lies under these: their gap is their height.
+    loose = samples.gap_mm > beads.z_mm - 0.02
+    loose &= ~(samples.gap_mm <= BED_STRAND_GAP * strand)
+    first = np.searchsorted(samples.bead, np.arange(len(beads.line)))
+    last = np.concatenate((first[1:], [len(samples.bead)])) - 1
+    bridges = ~loose[first] & ~loose[last]
+    rows = np.flatnonzero(loose & ~bridges[samples.bead])
+    if not len(rows):
+        return None
+    keys = cell_keys(samples.x_mm, samples.y_mm, CELL_MM)
+    region = connected_regions(keys[rows])
+    path = np.bincount(region, samples.weight_mm[rows])
+    number = int(np.argmax(path))
+    inside = rows[region == number]
+    cells, held = np.unique(keys[inside]), np.unique(keys[~loose])
+    touching = np.zeros(len(cells), np.bool_)
+    for offset in neighbour_offsets():
+        touching |= np.isin(cells + offset, held)
+    contact, area = float(touching.sum()) * CELL_MM, len(cells) * CELL_MM**2
+    island = _island(beads, inside, float(path[number]))
+    return OverBed(island, island.path_mm / float(samples.weight_mm.sum()), area / contact if contact else np.inf)
 
 
 class LayerSteps:
@@ -79,26 +120,21 @@ def islands(beads: Beads, step_mm: float, least_path_mm: float) -> list[Island]:
     region = connected_regions(cell_keys(samples.x_mm, samples.y_mm, CELL_MM))
     path = np.bincount(region, samples.weight_mm)
     touching = np.bincount(region, np.where(loose, 0.0, samples.weight_mm))
-    found = []
-    for number in np.flatnonzero((path >= least_path_mm) & (touching < MOST_SUPPORTED_SHARE * path)).tolist():
-        inside = region == number
-        members = np.unique(samples.bead[inside])
-        lines = beads.line[members]
-        x, y = samples.x_mm[inside], samples.y_mm[inside]
-        box = (float(x.min()), float(y.min()), float(x.max()), float(y.max()))
-        air = float(np.median(samples.gap_mm[inside]))
-        found.append(
-            Island(
-                beads.z_mm,
-                beads.stack,
-                float(path[number]),
-                len(members),
-                air,
-                (int(lines.min()), int(lines.max())),
-                box,
-            )
-        )
+    numbers = np.flatnonzero((path >= least_path_mm) & (touching < MOST_SUPPORTED_SHARE * path)).tolist()
+    found = [_island(beads, np.flatnonzero(region == number), float(path[number])) for number in numbers]
     return sorted(found, key=lambda island: island.lines)
+
+
+def _island(beads: Beads, inside: np.ndarray, path_mm: float) -> Island:
+    """Describe the samples ``inside`` as an island."""
+    samples = beads.samples
+    members = np.unique(samples.bead[inside])
+    lines = beads.line[members]
+    x, y = samples.x_mm[inside], samples.y_mm[inside]
+    box = (float(x.min()), float(y.min()), float(x.max()), float(y.max()))
+    air = float(np.median(samples.gap_mm[inside]))
+    place = (int(lines.min()), int(lines.max()))
+    return Island(beads.z_mm, beads.stack, path_mm, len(members), air, place, box)
 
 
 class IslandWatch:

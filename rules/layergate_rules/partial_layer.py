@@ -20,6 +20,8 @@ from layergate.preflight.rule import (
 from layergate_rules.islands import LayerSteps
 from layergate_rules.layer_statistics import number_of
 
+_CLEAR_MM = 4.0  # about twice the spacing of infill of 20 %
+
 
 class PartialLayerLimits(Limits):
     least_lost_path_mm: float = Field(
@@ -30,6 +32,11 @@ class PartialLayerLimits(Limits):
     least_path_mm: float = Field(20.0, description="mm of path over the gap, in one region (own choice)")
     even_steps: float = Field(
         0.7, description="smallest over largest of the four steps around a layer that is compared"
+    )
+    least_repeated: float = Field(
+        0.6,
+        description="share of the walls over the gap that stand under it, too: all over a lost piece; under a roof's air gap only "
+        "those that a line of its supports happens to meet (geometry)",
     )
     lowest_gap: float = Field(1.6, description="in layer steps; one lost layer makes 2 (geometry)")
     highest_gap: float = Field(2.5, description="in layer steps; above, it is air under a bridge or a roof")
@@ -43,6 +50,10 @@ class PartialLayerLimits(Limits):
     least_parallel: float = Field(
         0.6,
         description="share of the region whose beads run parallel to those two layers below, as walls and infill do",
+    )
+    least_clear: float = Field(
+        0.95,
+        description="share of the path over the gap, in the median square of 4 mm: sparse infill leaves less (geometry)",
     )
     least_covered: float = Field(
         0.6, description="share of the region that has beads two layers below at the same place; supports are sparser"
@@ -151,6 +162,11 @@ class PartialLayer(Rule):
         if not len(inside):
             return None
         x, y = samples.x_mm[inside], samples.y_mm[inside]
+        if (
+            self._repeated((two_below, below), (above, two_above), float(heights[2]), (x, y))
+            < self.limits.least_repeated
+        ):
+            return None
         return _Lost(
             beads.z_mm,
             beads.stack,
@@ -159,6 +175,31 @@ class PartialLayer(Rule):
             (int(beads.line[0]), int(beads.line[-1])),
             (float(x.min()), float(y.min()), float(x.max()), float(y.max())),
         )
+
+    def _repeated(
+        self, under: tuple[Beads, Beads], over: tuple[Beads, Beads], step: float, lost: tuple[np.ndarray, np.ndarray]
+    ) -> float:
+        """Give the share of the walls over the gap at lost walls that stand under the gap as well.
+
+        1 where nothing lies over the gap: then the lost walls alone decide.
+        """
+        above, two_above = over
+        gap = above.samples.gap_mm / np.float32(step)
+        high = np.flatnonzero((gap > self.limits.lowest_gap) & (gap < self.limits.highest_gap))
+        x = np.concatenate((above.samples.x_mm[high], lost[0]))
+        y = np.concatenate((above.samples.y_mm[high], lost[1]))
+        region = connected_regions(cell_keys(x, y, 0.8))
+        chosen = high[np.isin(region[: len(high)], region[len(high) :])]
+        tracks = _tracks(above)[chosen]
+        chosen, tracks = chosen[tracks >= 0], tracks[tracks >= 0]
+        # Walls are what the layer above repeats; infill changes its direction.
+        walls = _beside(tracks, two_above)
+        chosen, tracks = chosen[walls], tracks[walls]
+        weight = above.samples.weight_mm[chosen]
+        if not weight.sum() > 0:
+            return 1.0
+        stands = _beside(tracks, under[0]) & _beside(tracks, under[1])
+        return float(weight[stands].sum() / weight.sum())
 
     def _region(self, beads: Beads, step: float) -> _Region | None:
         limits, samples = self.limits, beads.samples
@@ -188,6 +229,8 @@ class PartialLayer(Rule):
         parallel = self._parallel(beads, inside, beads.z_mm - float(np.median(samples.gap_mm[inside])))
         if parallel < limits.least_parallel:
             return None
+        if self._clear_share(beads, inside) < limits.least_clear:
+            return None
         members = np.unique(samples.bead[inside])
         x, y = samples.x_mm[inside], samples.y_mm[inside]
         return _Region(
@@ -201,6 +244,22 @@ class PartialLayer(Rule):
             (int(beads.line[members[0]]), int(beads.line[members[-1]])),
             (float(x.min()), float(y.min()), float(x.max()), float(y.max())),
         )
+
+    def _clear_share(self, beads: Beads, inside: np.ndarray) -> float:
+        """Give how much of the path is over the gap where the region is: the median over squares of 4 mm.
+
+        Between two solid layers a sparse one leaves the same gap, with its lines through every such square.
+        """
+        samples = beads.samples
+        keys = cell_keys(samples.x_mm, samples.y_mm, _CLEAR_MM)
+        squares, at = np.unique(keys[inside], return_inverse=True)
+        lost = np.bincount(at, samples.weight_mm[inside])
+        place = np.minimum(np.searchsorted(squares, keys), len(squares) - 1)
+        there = squares[place] == keys
+        total = np.bincount(place[there], samples.weight_mm[there], len(squares))
+        order = np.argsort(lost / total)
+        half = np.searchsorted(np.cumsum(lost[order]), lost.sum() / 2)
+        return float((lost / total)[order[half]])
 
     def _parallel(self, beads: Beads, inside: np.ndarray, below_z: float) -> float:
         """Give the share of some samples whose beads run parallel, within 11 degrees, to the beads under them."""

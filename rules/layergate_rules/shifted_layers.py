@@ -15,14 +15,14 @@ class ShiftedLayersLimits(Limits):
     edge_tolerance_mm: float = Field(
         0.15, description="mm by which opposite edges may move differently: rounding of outlines"
     )
-    alike: float = Field(
-        1.3,
-        gt=1,
-        description="path of a layer over that of the one below; below block_shift_mm both must be the same shape",
+    same_size_mm: float = Field(
+        0.05, description="mm by which the size may change below block_shift_mm: rounding of coordinates"
     )
-    still: float = Field(
-        0.3, description="of the shift, by which the edges of the layers before and after may move at most"
-    )
+    still: float = Field(0.3, description="of the shift, by which the layers before and after may move at most")
+
+
+_Move = tuple[np.ndarray, np.ndarray]
+"""How a box moved, x and y in mm, and by how much each half of it grew."""
 
 
 class ShiftedLayers(Rule):
@@ -33,12 +33,12 @@ class ShiftedLayers(Rule):
         The file itself commands the step in the part that otherwise lost motor steps make. Belts and drivers are innocent.
 
     How it decides and when it does not apply
-        Left and right edge of a layer move by the same distance against the layer below, front and back edge likewise; the
-        edges stood still in the layer before and stand still in the layer after. A taper moves opposite edges against each
-        other, a leaning wall goes on leaning, and a roof or a new feature moves one edge. Below 0.8 mm it is held, and only
-        where both layers have about the same path. A part that is meant so (discs of a cam on one shaft) can be released.
-        Shifts below a bead's width can't be told, nor can one where the shape changes in the same layer, or at the first
-        or last layer.
+        Left and right edge of a layer move by the same distance against the layer below, front and back edge likewise,
+        apart from what they move against each other in a taper that goes on; the layers before and after stand still. A
+        leaning wall goes on leaning, and a roof or a new feature moves one edge. The shift may begin within a layer, which
+        then reaches as far as both. Below 0.8 mm it is held, and only where the size stays the same. A part that is meant so
+        (discs of a cam on one shaft) can be released. Shifts below a bead's width can't be told, nor can one where the shape
+        changes in the same layer, or at the first or last layer.
 
     What to do
         Look at the lines before the one named: a damaged number in an offset, or a piece of another job. Make the job again
@@ -55,28 +55,47 @@ class ShiftedLayers(Rule):
         chosen = compared_layers(layers)
         if len(chosen) < 4:
             raise NotApplicableError("a shift shows between two layers before and two after it, and there are fewer")
-        edges = layers.box_mm[chosen]
-        moved = np.diff(edges, axis=0)  # of layer at + 1 against layer at
-        x, y = (moved[:, 0] + moved[:, 2]) / 2, (moved[:, 1] + moved[:, 3]) / 2
-        rigid = (np.abs(moved[:, 2] - moved[:, 0]) <= self.limits.edge_tolerance_mm) & (
-            np.abs(moved[:, 3] - moved[:, 1]) <= self.limits.edge_tolerance_mm
-        )
-        size = np.hypot(x, y)
-        path = layers.path_mm[chosen]
-        ratio = path[1:] / path[:-1]
-        alike = (ratio < self.limits.alike) & (ratio > 1 / self.limits.alike)
-        same_stack = layers.stack[chosen][1:] == layers.stack[chosen][:-1]
-        largest = np.abs(moved).max(axis=1)
-        for at in range(1, len(moved) - 1):
-            if not rigid[at] or size[at] < self.limits.least_shift_mm:
+        edges, stacks = layers.box_mm[chosen], layers.stack[chosen]
+        named = -2
+        for at in range(1, len(chosen) - 2):
+            if not (stacks[at - 1 : at + 3] == stacks[at]).all():
                 continue
-            if size[at] < self.limits.block_shift_mm and not alike[at]:
-                continue
-            if not same_stack[at - 1 : at + 2].all():
-                continue
-            if max(largest[at - 1], largest[at + 1]) > self.limits.still * size[at]:
-                continue
-            yield self._found(layers, int(chosen[at + 1]), float(x[at]), float(y[at]), float(size[at]))
+            before = _moved(edges[at - 1], edges[at])
+            # The first layer has skirts and primes beside the part: its edges tell nothing.
+            before_counts = chosen[at - 1] > 0
+            for apart in (1, 2):
+                if at + apart + 1 >= len(chosen) or not (stacks[at : at + apart + 2] == stacks[at]).all():
+                    break
+                if at - named < 2 or (apart == 2 and not self._between(edges[at], edges[at + 1], edges[at + 2])):
+                    continue
+                move = _moved(edges[at], edges[at + apart])
+                after = _moved(edges[at + apart], edges[at + apart + 1])
+                size = self._shift(move, [before, after] if before_counts else [after], apart)
+                if size:
+                    named = at
+                    x, y = (float(value) for value in move[0])
+                    yield self._found(layers, int(chosen[at + 1]), x, y, size)
+                    break
+
+    def _shift(self, move: _Move, around: list[_Move], layers: int) -> float | None:
+        """Give by how much a layer lies beside the one below, mm; None where that is no shift."""
+        limits = self.limits
+        size = float(np.hypot(*move[0]))
+        if size < limits.least_shift_mm:
+            return None
+        # A taper goes on: opposite edges move against each other as in one of the layers around.
+        grown = min(float(np.abs(move[1] - layers * other[1]).max()) for other in around)
+        if grown > (limits.edge_tolerance_mm if size >= limits.block_shift_mm else limits.same_size_mm):
+            return None
+        if max(float(np.abs(other[0]).max()) for other in around) > limits.still * size:
+            return None
+        return size
+
+    def _between(self, below: np.ndarray, mixed: np.ndarray, above: np.ndarray) -> bool:
+        """Say whether a layer reaches as far as the layers below and above it together: the shift is within it."""
+        low, high = np.minimum(below, above)[:2], np.maximum(below, above)[2:]
+        off = np.concatenate((mixed[:2] - low, mixed[2:] - high))
+        return bool(np.abs(off).max() <= self.limits.edge_tolerance_mm)
 
     def _found(self, layers: LayerMap, index: int, x: float, y: float, size: float) -> Finding:
         z, line = float(layers.z_mm[index]), int(layers.first_line[index])
@@ -89,3 +108,9 @@ class ShiftedLayers(Rule):
             where=Where(layer=index + 1, z_mm=(z, z), lines=(min(before, line), max(before, line))),
             evidence={"shift_mm": size, "shift_x_mm": x, "shift_y_mm": y},
         )
+
+
+def _moved(below: np.ndarray, above: np.ndarray) -> _Move:
+    """Give how the box of a layer lies against the one below."""
+    off = above - below
+    return (off[:2] + off[2:]) / 2, (off[2:] - off[:2]) / 2

@@ -4,7 +4,7 @@ from typing import Any
 
 import pytest
 from tests.oracles.examination import BED_235, applied, found, report_of
-from tests.oracles.harbour import HEAD, TAIL, job, ring, rings
+from tests.oracles.harbour import E_PER_MM, HEAD, TAIL, job, ring, rings
 
 from layergate.preflight.findings import Finding
 
@@ -65,6 +65,40 @@ def test_shifted_layers_name_the_shift() -> None:
     assert finding.where.layer == 7
     assert finding.where.lines is not None
     assert finding.where.lines[0] <= len(HEAD) + 6 * 6 + 2 <= finding.where.lines[1] + 2
+
+
+def test_a_shift_within_a_taper_and_within_a_layer() -> None:
+    """Rings that grow by 0.2 mm a layer go on growing beside themselves; a layer that has both places is passed over."""
+    taper = [line for n in range(1, 13) for line in ring(0.2 * n, 60 - 0.1 * n + 2 * (n > 6), side=20 + 0.2 * n)]
+    finding = only(job(taper), "shifted-layers")
+    assert finding.evidence["shift_mm"] == pytest.approx(2.0, abs=0.01)
+    mixed = rings(6)
+    mixed += [*ring(1.4)[:4], *ring(1.4, 53.0)[4:]]
+    finding = only(job(mixed, rings(6, first=8, x=53.0)), "shifted-layers")
+    assert finding.evidence["shift_mm"] == pytest.approx(3.0, abs=0.01)
+
+
+def plate(z: float, x0: float, x1: float, y0: float = 60.0, y1: float = 72.0) -> list[str]:
+    """Solid lines along X, 0.42 mm apart."""
+    lines = [f"G1 Z{z:.3f} F600"]
+    for n in range(int((y1 - y0) / 0.42)):
+        y, (a, b) = y0 + 0.42 * n, (x0, x1) if n % 2 == 0 else (x1, x0)
+        lines += [f"G1 X{a:.3f} Y{y:.3f} F6000", f"G1 X{b:.3f} Y{y:.3f} E{(x1 - x0) * E_PER_MM:.5f} F1800"]
+    return lines
+
+
+def test_a_second_layer_over_the_bare_bed() -> None:
+    """A slab whose first layer is a quarter of it hangs over the bed; a pocket in the first layer is bridged from both ends."""
+    above = [line for n in range(2, 6) for line in plate(0.2 * n, 60.0, 100.0)]
+    finding = only(job(plate(0.2, 60.0, 70.0), above), "unsupported-island")
+    assert finding.severity == "hold"
+    assert finding.evidence["share_of_layer"] == pytest.approx(0.75, abs=0.03)
+    assert finding.evidence["air_mm"] == pytest.approx(0.4, abs=0.001)
+    assert finding.where.layer == 2
+    pocket = [*plate(0.2, 60.0, 72.0), *plate(0.2, 88.0, 100.0)]
+    assert found(report_of(job(pocket, above)), "unsupported-island") == []
+    chamfer = plate(0.2, 60.8, 99.2, 60.8, 71.2)
+    assert found(report_of(job(chamfer, above)), "unsupported-island") == []
 
 
 def test_a_leaning_wall_is_no_shift() -> None:

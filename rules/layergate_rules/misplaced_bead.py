@@ -1,0 +1,431 @@
+"""misplaced-bead: a bead whose filament was meant for another path."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from pydantic import Field
+
+from layergate.preflight.rule import Beads, Findings, LayerMap, Limits, NotApplicableError, Rule, Where
+from layergate_rules.layer_statistics import number_of
+
+_CLASS = 0.01  # of the logarithm: beads whose areas differ by less carry the same flow
+_SAME_FLOW = 0.005  # of the logarithm: two beads of one odd flow
+_LEAST_ODD_MM = 0.2
+_JOINED_MM = 0.0015
+_LEAST_BEADS = 12  # of a layer, to tell what is usual in it
+_LEAST_CLASS = 5
+_POOL_LAYERS = 3  # before a layer, in which flows are usual, too
+_CLASS_SHARE = 0.05
+_MOST_ODD = 40  # more beads of a flow of their own are how this job is made
+_ODD_SHARE = 0.2
+_SAME_LENGTH_MM = 0.02
+_POINT_MM = 0.002  # two rounded coordinates
+
+
+class MisplacedBeadLimits(Limits):
+    least_move_mm: float = Field(
+        0.4, gt=0, description="mm between the commanded point and the one that the flow was meant for: a bead's width"
+    )
+    lone_move_mm: float = Field(
+        0.95, gt=0, description="mm where one bead alone tells it: below, tenths are too dense to mean anything"
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    z_mm: float
+    stack: int
+    lines: tuple[int, int]
+    box_mm: tuple[float, float, float, float]
+    text: str
+    evidence: dict[str, float]
+
+
+class MisplacedBead(Rule):
+    """What it looks for
+        Beads whose filament fits another path than the one commanded, and fits it exactly: with one coordinate other by one
+        digit, with the arc the other way round, or with two lines in each other's place.
+
+    Why it matters
+        One damaged digit draws a bead across the part, starved or lumpy. Every number of it is valid, so no other check of
+        the file sees it.
+
+    How it decides and when it does not apply
+        The writer of a job works out the filament of a bead from its length. Most beads of a layer carry one of few flows. Of
+        a bead with a flow of its own the length is worked out that its filament was meant for, at the flow of the beads
+        around it. Found is only what makes everything fit to the rounding of the numbers: a point moved along one axis by a
+        changed or lost digit that gives both beads at it their usual flow; an arc whose other way round has the length meant;
+        two lines that exchanged give all beads at them their flow. It does not apply to jobs that do not say how much
+        filament they push, nor in layers where many beads have flows of their own.
+
+    What to do
+        Look at the lines named. Copy the job again and compare, or make it again.
+
+    Source: flow is path times cross-section (conservation of volume).
+    """
+
+    identifier = "misplaced-bead"
+    severity = "hold"
+    limits_model = MisplacedBeadLimits
+
+    def prepare(self) -> None:
+        self._found: list[_Found] = []
+        self._pool: list[tuple[np.ndarray, np.ndarray]] = []
+
+    def each_layer(self, beads: Beads) -> None:
+        if beads.ramp or not np.isfinite(beads.area_mm2).any():
+            return
+        strokes = _strokes(beads, self._pool)
+        self._pool.append((strokes.volume_mm3, strokes.length_mm))
+        del self._pool[:-_POOL_LAYERS]
+        odd = strokes.odd()
+        if not len(odd) or len(odd) > min(_MOST_ODD, _ODD_SHARE * len(strokes.line)):
+            return
+        self._found += _Layer(beads, strokes, odd, self.limits).found()
+
+    def finish(self, layers: LayerMap) -> Findings:
+        if not layers.flow_known:
+            raise NotApplicableError("the job does not say how much filament its moves push")
+        for found in self._found:
+            yield self.finding(
+                found.text,
+                "Look at the lines named: a digit or a letter is wrong there, or lines are exchanged. Copy the job again.",
+                where=Where(
+                    layer=number_of(layers, found.stack, found.z_mm),
+                    z_mm=(found.z_mm, found.z_mm),
+                    lines=found.lines,
+                    box_mm=found.box_mm,
+                ),
+                evidence=found.evidence,
+            )
+
+
+@dataclass(slots=True)
+class _Strokes:
+    """The beads of a layer, one a line: an arc's chords together. Arrays (n,)."""
+
+    line: np.ndarray
+    first: np.ndarray
+    """Index of the first bead of each line."""
+    last: np.ndarray
+    start: np.ndarray
+    end: np.ndarray
+    length_mm: np.ndarray
+    volume_mm3: np.ndarray
+    usual: np.ndarray
+    """Bead area of the flow class that a stroke belongs to, mm2; NaN where it has a flow of its own."""
+    slack_mm3: float
+
+    def odd(self) -> np.ndarray:
+        """Give the strokes with a flow of their own: two that share one are made so."""
+        rows = np.flatnonzero(np.isfinite(self.volume_mm3) & np.isnan(self.usual) & (self.length_mm > _LEAST_ODD_MM))
+        logs = np.log(self.volume_mm3[rows] / self.length_mm[rows])
+        order = np.argsort(logs)
+        apart = np.diff(logs[order]) > _SAME_FLOW
+        lone = np.concatenate(([True], apart)) & np.concatenate((apart, [True]))
+        return np.sort(rows[order[lone]]) if len(rows) else rows
+
+    def around(self, stroke: int) -> list[float]:
+        """Give the usual areas next to a stroke, the nearest before and the nearest after it."""
+        found: list[float] = []
+        for side in (range(stroke - 1, max(-1, stroke - 5), -1), range(stroke + 1, min(len(self.line), stroke + 5))):
+            area = next((float(self.usual[at]) for at in side if np.isfinite(self.usual[at])), None)
+            if area and not any(abs(area / other - 1) < _CLASS for other in found):
+                found.append(area)
+        return found
+
+    def joined(self, stroke: int) -> bool:
+        """Say whether the stroke after this one begins where it ends."""
+        if stroke < 0 or stroke + 1 >= len(self.line):
+            return False
+        return bool(np.abs(self.start[stroke + 1] - self.end[stroke]).max() < _JOINED_MM)
+
+    def straight(self, stroke: int) -> bool:
+        return bool(self.first[stroke] == self.last[stroke])
+
+
+def _strokes(beads: Beads, pool: list[tuple[np.ndarray, np.ndarray]]) -> _Strokes:
+    changes = np.flatnonzero(np.diff(beads.line) != 0)
+    first = np.concatenate(([0], changes + 1))
+    last = np.concatenate((changes, [len(beads.line) - 1]))
+    length = np.add.reduceat(beads.length_mm, first)
+    volume = np.add.reduceat(beads.area_mm2 * beads.length_mm, first)
+    all_volume = np.concatenate([volume, *(part[0] for part in pool)])
+    usual, slack = _classes(all_volume, np.concatenate([length, *(part[1] for part in pool)]))
+    usual = usual[: len(volume)]
+    start = np.column_stack((beads.x0[first], beads.y0[first]))
+    end = np.column_stack((beads.x1[last], beads.y1[last]))
+    return _Strokes(beads.line[first], first, last, start, end, length, volume, usual, slack)
+
+
+def _classes(volume: np.ndarray, length: np.ndarray) -> tuple[np.ndarray, float]:
+    """Give for each stroke the usual area of its class, NaN where it has none: (n,); and the rounding of volumes, mm3."""
+    usual = np.full(len(volume), np.nan)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        logs = np.log(volume / length)
+    known = np.flatnonzero(np.isfinite(logs) & (length > 0.5))
+    if len(known) < _LEAST_BEADS:
+        return usual, 0.0
+    order = known[np.argsort(logs[known])]
+    values = logs[order]
+    # Beads within one percent of each, as many as make a flow usual: by path, so that strokes count and dots do not.
+    low, high = np.searchsorted(values, values - _CLASS), np.searchsorted(values, values + _CLASS)
+    path = np.concatenate(([0.0], np.cumsum(length[order])))
+    share = (path[high] - path[low]) / path[-1]
+    common = (high - low >= _LEAST_CLASS) & (share >= _CLASS_SHARE)
+    middle = np.exp(values[(low + high) // 2])
+    usual[order[common]] = middle[common]
+    own = order[common]
+    # What volumes differ by within their class: the rounding of E.
+    slack = float(np.quantile(np.abs(volume[own] - usual[own] * length[own]), 0.5)) if len(own) else 0.0
+    # Short beads are known by their volume, to that rounding.
+    short = np.flatnonzero(np.isfinite(logs) & np.isnan(usual))
+    classes = np.unique(usual[own])
+    if len(short) and len(classes):
+        near = classes[:, None] * length[short][None, :]
+        off = np.abs(volume[short][None, :] - near)
+        best = np.argmin(off, axis=0)
+        fits = off[best, np.arange(len(short))] < np.maximum(4 * slack, 0.02 * volume[short])
+        usual[short[fits]] = classes[best[fits]]
+    return usual, slack
+
+
+class _Layer:
+    """The search in one layer."""
+
+    def __init__(self, beads: Beads, strokes: _Strokes, odd: np.ndarray, limits: MisplacedBeadLimits) -> None:
+        self.beads, self.strokes, self.limits = beads, strokes, limits
+        self.odd = [int(at) for at in odd]
+
+    def found(self) -> list[_Found]:
+        out: list[_Found] = []
+        told: set[int] = set()
+        for stroke in self.odd:
+            if stroke in told:
+                continue
+            found = self._arc(stroke) or self._point(stroke) or self._point(stroke - 1)
+            if found:
+                told.update((stroke, stroke + 1))
+                out.append(found)
+        left = [stroke for stroke in self.odd if stroke not in told]
+        return out + self._swapped(left)
+
+    def _tolerance(self, area: float, length: float) -> float:
+        return 3 * self.strokes.slack_mm3 / area + _POINT_MM + 0.0005 * length
+
+    def _arc(self, stroke: int) -> _Found | None:
+        """Find an arc whose other way round has the length that its filament was meant for."""
+        s = self.strokes
+        if s.last[stroke] - s.first[stroke] < 2:
+            return None
+        middle = (s.first[stroke] + s.last[stroke]) // 2
+        through = np.array((self.beads.x1[middle], self.beads.y1[middle]))
+        radius = _radius(s.start[stroke], through, s.end[stroke])
+        length = float(s.length_mm[stroke])
+        if not np.isfinite(radius) or length > 2 * np.pi * radius:
+            return None
+        other = 2 * np.pi * radius - length
+        for area in s.around(stroke):
+            meant = float(s.volume_mm3[stroke]) / area
+            # Chords are a little shorter than their arc.
+            if abs(meant - other) < self._tolerance(area, other) + 0.01 * min(other, length):
+                text = (
+                    f"The arc of line {s.line[stroke]} is {length:.1f} mm long, and its filament was meant for {meant:.1f} mm: "
+                    f"what it has the other way round. G2 and G3 are exchanged."
+                )
+                return self._make(stroke, stroke, text, {"length_mm": length, "length_meant_mm": meant})
+        return None
+
+    def _point(self, stroke: int) -> _Found | None:
+        """Find a point at the end of a stroke that, with one digit other, gives the strokes at it their usual flow."""
+        s = self.strokes
+        if stroke < 0 or not s.straight(stroke) or not np.isfinite(s.volume_mm3[stroke]):
+            return None
+        a, p = s.start[stroke], s.end[stroke]
+        for area in s.around(stroke):
+            meant = float(s.volume_mm3[stroke]) / area
+            for axis in (0, 1):
+                for value in _ends(a, p, meant, axis):
+                    # The digits tell the value more exactly than the flow.
+                    slope = max(abs(value - float(a[axis])) / max(meant, 1e-9), 0.05)
+                    for true in _other_by_a_digit(float(p[axis]), value, self._tolerance(area, meant) / slope):
+                        moved = abs(true - float(p[axis]))
+                        q = p.copy()
+                        q[axis] = true
+                        if moved < self.limits.least_move_mm or not self._fits(stroke, a, q, (area,)):
+                            continue
+                        others = self._chain(stroke, q)
+                        alone = others == 0 and stroke in self.odd and moved >= self.limits.lone_move_mm
+                        if others > 0 or (alone and self._crosses(stroke)):
+                            return self._point_found(stroke, axis, true, others)
+        return None
+
+    def _chain(self, stroke: int, end: np.ndarray, most: int = 8) -> int:
+        """Follow what comes after a stroke if it ended elsewhere.
+
+        Returns how many strokes of another length so get one of the usual flows; -1 where one does not.
+        """
+        return self._follow(stroke + 1, self.strokes.end[stroke], end - self.strokes.end[stroke], most)
+
+    def _follow(self, stroke: int, before: np.ndarray, off: np.ndarray, most: int) -> int:
+        s = self.strokes
+        if not most or stroke >= len(s.line):
+            return 0
+        best = -1
+        # A coordinate that a line does not name stays as it was; the same value may have been named, too.
+        for kept in _subsets(np.abs(s.start[stroke] - before) < _JOINED_MM, joined=s.joined(stroke - 1)):
+            moved = np.where(kept, off, 0.0)
+            if not moved.any():
+                best = max(best, 0)
+                continue
+            start = s.start[stroke] + moved
+            for held in _subsets(np.abs(s.end[stroke] - s.start[stroke]) < _JOINED_MM, joined=False):
+                ends = np.where(held, moved, 0.0)
+                end = s.end[stroke] + ends
+                fits = 0
+                if abs(float(np.hypot(*(end - start))) - float(s.length_mm[stroke])) > _SAME_LENGTH_MM:
+                    usual = (*s.around(stroke), *s.around(stroke - 1))
+                    known = s.straight(stroke) and np.isfinite(s.volume_mm3[stroke])
+                    if not known or not self._fits(stroke, start, end, usual):
+                        continue
+                    fits = 1
+                more = self._follow(stroke + 1, s.end[stroke], ends, most - 1) if ends.any() else 0
+                if more >= 0:
+                    best = max(best, fits + more)
+        return best
+
+    def _fits(self, stroke: int, start: np.ndarray, end: np.ndarray, areas: tuple[float, ...]) -> bool:
+        """Say whether a stroke between two points would have one of some usual areas."""
+        length = float(np.hypot(*(end - start)))
+        return any(
+            abs(self.strokes.volume_mm3[stroke] / area - length) < self._tolerance(area, length) for area in areas
+        )
+
+    def _crosses(self, stroke: int) -> bool:
+        """Say whether a stroke lies across others of its layer, or in the air."""
+        b, s = self.beads, self.strokes
+        first, last = np.searchsorted(b.samples.bead, (s.first[stroke], s.last[stroke] + 1))
+        gaps = b.samples.gap_mm[first:last]
+        usual = float(np.median(b.samples.gap_mm))
+        if len(gaps) and (gaps > 2.6 * usual).mean() > 0.25:
+            return True
+        p, q = s.start[stroke], s.end[stroke]
+        near = np.abs(np.arange(len(b.x0)) - s.first[stroke]) > 1
+        return int((_sides(b, p, q) & near).sum()) >= 2
+
+    def _point_found(self, stroke: int, axis: int, true: float, others: int) -> _Found:
+        s = self.strokes
+        letter, there = "XY"[axis], float(s.end[stroke][axis])
+        which = f"the beads at that point ({others + 1})" if others else "the bead to it"
+        text = (
+            f"Line {s.line[stroke]} goes to {letter} {there:.3f} mm; the filament of {which} was meant for {letter} {true:.3f} mm, "
+            f"{abs(true - there):.3f} mm from there. One digit differs."
+        )
+        evidence = {
+            "coordinate_mm": there,
+            "coordinate_meant_mm": true,
+            "moved_mm": abs(true - there),
+            "length_mm": float(s.length_mm[stroke]),
+            "beads_that_fit": others + 1.0,
+        }
+        return self._make(stroke, min(stroke + others, len(s.line) - 1), text, evidence)
+
+    def _swapped(self, odd: list[int]) -> list[_Found]:
+        """Find two lines whose exchange gives the strokes at them their usual flow."""
+        s, out = self.strokes, []
+        # Where a stroke ends at a wrong point with a wrong amount, and the next one starts there.
+        slots = [at for at in odd if s.straight(at)]
+        for n, i in enumerate(slots):
+            for j in slots[n + 1 :]:
+                checks = self._exchange(i, j)
+                if checks >= 3:
+                    text = (
+                        f"Lines {s.line[i]} and {s.line[j]} stand in each other's place: exchanged, they and the lines after "
+                        f"them carry their usual flow."
+                    )
+                    out.append(self._make(i, j, text, {"beads_that_fit": float(checks)}))
+                    return out
+        return out
+
+    def _exchange(self, i: int, j: int) -> int:
+        """Count the strokes that get a usual flow by the exchange of two lines; 0 where one does not."""
+        s = self.strokes
+        areas = tuple(dict.fromkeys((*s.around(i), *s.around(j))))
+        if j == i + 1:
+            return 0
+        # The stroke in slot i carries the line of j: its own amount and end belong into slot j, and the other way round.
+        checks = 0
+        for volume_of, start, end in ((j, s.start[i], s.end[j]), (i, s.start[j], s.end[i])):
+            if np.hypot(*(end - start)) < 0.2 or not self._fits(volume_of, start, end, areas):
+                return 0
+            checks += 1
+        for slot, now in ((i, s.end[j]), (j, s.end[i])):
+            others = self._chain(slot, now, most=min(8, j - i - 1) if slot == i else 8)
+            if others < 0:
+                return 0
+            checks += others
+        return checks
+
+    def _make(self, first: int, last: int, text: str, evidence: dict[str, float]) -> _Found:
+        s, b = self.strokes, self.beads
+        points = np.vstack((s.start[first : last + 1], s.end[first : last + 1]))
+        low, high = points.min(axis=0), points.max(axis=0)
+        box = (round(float(low[0]), 3), round(float(low[1]), 3), round(float(high[0]), 3), round(float(high[1]), 3))
+        return _Found(b.z_mm, b.stack, (int(s.line[first]), int(s.line[last])), box, text, evidence)
+
+
+def _radius(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> float:
+    """Give the radius of the circle through three points; infinite where they lie on a line."""
+    ab, bc, ca = np.hypot(*(b - a)), np.hypot(*(c - b)), np.hypot(*(a - c))
+    area = abs((b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])) / 2
+    return float(ab * bc * ca / (4 * area)) if area > 1e-9 else np.inf
+
+
+def _subsets(equal: np.ndarray, *, joined: bool) -> list[np.ndarray]:
+    """Give what may have stayed of two coordinates that are equal to those before: all, or where not joined, some."""
+    if joined:
+        return [equal]
+    return [np.array((x, y)) for x in {bool(equal[0]), False} for y in {bool(equal[1]), False}]
+
+
+def _ends(start: np.ndarray, end: np.ndarray, length: float, axis: int) -> list[float]:
+    """Give the coordinates on one axis that make a stroke that long, its other coordinate unchanged."""
+    across = float(end[1 - axis] - start[1 - axis])
+    reach = length**2 - across**2
+    if reach < 0:
+        return []
+    return [float(start[axis]) - reach**0.5, float(start[axis]) + reach**0.5]
+
+
+def _other_by_a_digit(there: float, wanted: float, tolerance: float) -> list[float]:
+    """Give the values near the wanted one that the written value becomes by one other digit, or one digit more."""
+    whole, _, rest = f"{abs(there):.3f}".partition(".")
+    sign = -1 if there < 0 else 1
+    found = []
+    for power in (0.1, 1.0, 10.0, 100.0):
+        steps = round((wanted - there) / power)
+        if 0 < abs(steps) < 10:
+            found.append(there + steps * power)
+    if abs(wanted) > abs(there):
+        for digit in "0123456789":
+            found += [sign * float(f"{whole[:at]}{digit}{whole[at:]}.{rest}") for at in range(len(whole) + 1)]
+            found.append(sign * float(f"{whole}.{digit}{rest}"))
+    else:
+        # A digit too many: a line repeats one.
+        found += [sign * float(f"{whole[:at]}{whole[at + 1 :]}.{rest}") for at in range(len(whole)) if len(whole) > 1]
+    return [value for value in dict.fromkeys(found) if abs(value - wanted) < tolerance]
+
+
+def _sides(beads: Beads, p: np.ndarray, q: np.ndarray) -> np.ndarray:
+    """Say which beads the line from p to q crosses: (n,) bool."""
+
+    def side(ax: float, ay: float, bx: np.ndarray | float, by: np.ndarray | float, x: object, y: object) -> np.ndarray:
+        made: np.ndarray = np.sign((bx - ax) * (y - ay) - (by - ay) * (x - ax))  # type: ignore[operator]
+        return made
+
+    one = side(p[0], p[1], q[0], q[1], beads.x0, beads.y0) * side(p[0], p[1], q[0], q[1], beads.x1, beads.y1)
+    dx, dy = beads.x1 - beads.x0, beads.y1 - beads.y0
+    first = np.sign(dx * (p[1] - beads.y0) - dy * (p[0] - beads.x0))
+    second = np.sign(dx * (q[1] - beads.y0) - dy * (q[0] - beads.x0))
+    crossed: np.ndarray = (one < 0) & (first * second < 0)
+    return crossed
