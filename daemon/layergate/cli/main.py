@@ -12,6 +12,7 @@ import layergate
 # Command -> module that has it in its COMMANDS, and its one-line help, so that `--help` imports nothing.
 _COMMANDS = {
     "check": ("layergate.cli.check", "Judge jobs and print what was found."),
+    "recheck": ("layergate.cli.recheck", "Say what the present rules would stop, of a folder or the daemon's history."),
     "rules": ("layergate.cli.rules", "List the rules, or show one rule's page."),
     "schema": ("layergate.cli.schema", "Print the JSON Schema of reports and other files."),
     "benchmark": ("layergate.cli.benchmark", "Measure how fast this machine checks jobs."),
@@ -21,7 +22,6 @@ _COMMANDS = {
     "jobs": ("layergate.cli.client", "List the daemon's jobs."),
     "show": ("layergate.cli.client", "Show one job and what was found in it."),
     "follow": ("layergate.cli.client", "Follow a job, layer by layer, to its end."),
-    "recheck": ("layergate.cli.client", "Have a waiting job checked again."),
     "release": ("layergate.cli.client", "Release a held or blocked job, by name and with a reason."),
     "cancel": ("layergate.cli.client", "Cancel a job."),
     "pause": ("layergate.cli.client", "Pause the job that a printer is printing."),

@@ -23,6 +23,11 @@ def terminal_width() -> int:
     return min(120, max(50, shutil.get_terminal_size().columns)) if sys.stdout.isatty() else 100
 
 
+def wrapped(text: str, width: int, first: str = "", rest: str = "    ") -> list[str]:
+    """Give a text as lines of a width. Hyphens hold together: names of rules are copied from here."""
+    return textwrap.wrap(text, width, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False)
+
+
 def report_text(report: Report, *, notes: bool = False, width: int | None = None) -> str:
     """Give a report as lines of text, ended by a line end.
 
@@ -64,10 +69,7 @@ class _Page:
         self._lines.append("")
 
     def add(self, text: str, first: str = "", rest: str = "    ") -> None:
-        # Hyphens stay: names of rules are copied from here.
-        self._lines += textwrap.wrap(
-            text, self._width, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False
-        )
+        self._lines += wrapped(text, self._width, first, rest)
 
     def text(self) -> str:
         return "\n".join(self._lines) + "\n"
