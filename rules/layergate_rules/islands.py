@@ -146,11 +146,29 @@ class IslandWatch:
         self.found: list[Island] = []
 
     def see(self, beads: Beads) -> None:
-        """Take the next layer. First layers lie on the bed, and a spiral's turns are no groups."""
+        """Take the next layer. First layers lie on the bed; of a spiral, whose turns hang together, what lies apart."""
         step = self._steps.usual()
-        if step and not beads.ramp and not self._steps.first_of_stack(beads):
-            self.found += islands(beads, step, self._least_path_mm)
+        if step and not self._steps.first_of_stack(beads):
+            found = islands(beads, step, self._least_path_mm)
+            if beads.ramp:
+                half = 0.5 * float(beads.length_mm.sum())
+                found = [island for island in found if island.path_mm < half and _apart(beads, island)]
+            self.found += found
         self._steps.add(beads)
+
+
+def _apart(beads: Beads, island: Island) -> bool:
+    """Say whether a nozzle has to travel to an island and away: a spiral's turn over air goes on from the one before."""
+    inside = (beads.line >= island.lines[0]) & (beads.line <= island.lines[1])
+    if inside.sum() != island.beads:
+        return False
+    first, last = int(np.argmax(inside)), len(inside) - 1 - int(np.argmax(inside[::-1]))
+    to = first == 0 or np.hypot(beads.x0[first] - beads.x1[first - 1], beads.y0[first] - beads.y1[first - 1]) > CELL_MM
+    away = (
+        last + 1 == len(inside)
+        or np.hypot(beads.x0[last + 1] - beads.x1[last], beads.y0[last + 1] - beads.y1[last]) > CELL_MM
+    )
+    return bool(to and away)
 
 
 def place_of(layers: LayerMap, island: Island) -> Where:

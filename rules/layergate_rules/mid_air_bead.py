@@ -21,8 +21,8 @@ class MidAirBead(Rule):
     How it decides and when it does not apply
         The beads of a layer that touch form groups. A small group of which no part lies on anything is in the air: neither
         closer than 2.6 layer steps to what lies under it nor touched by the strand that its flow makes. Bridges are held at
-        their ends and overhangs along their side, so they belong to a group that is supported. First layers and spirals
-        are not judged.
+        their ends and overhangs along their side, so they belong to a group that is supported. First layers are
+        not judged; of a spiral, only what the nozzle has to travel to.
 
     What to do
         Look at the lines named. A lone bead is what a damaged number leaves behind: copy the job again and compare.

@@ -3,8 +3,15 @@
 import numpy as np
 from pydantic import Field
 
-from layergate.preflight.rule import Finding, Findings, LayerMap, Limits, NotApplicableError, Rule, Where
-from layergate_rules.layer_statistics import SIDE, compared_layers
+from layergate.preflight.rule import Beads, Finding, Findings, LayerMap, Limits, NotApplicableError, Rule, Where
+from layergate_rules.layer_statistics import SIDE, compared_layers, number_of
+from layergate_rules.spirals import Fault, SpiralWatch
+
+_Stretch = tuple[int, int, np.ndarray]
+"""First layer, the one after the last, and the logarithms of the usual flow, (5,)."""
+
+_FARTHEST = 4
+"""Layers up and down to two that are like each other: infill comes back after a few layers."""
 
 
 class StarvedLayerLimits(Limits):
@@ -23,6 +30,9 @@ class StarvedLayerLimits(Limits):
     most_layers: int = Field(
         60, ge=1, description="layers that a starved stretch may have; a longer one is a section of its own"
     )
+    alike: float = Field(
+        1.05, gt=1, description="two layers are like each other where every quantile agrees within this (own choice)"
+    )
     gap_ratio: float = Field(
         1.3,
         gt=1,
@@ -40,9 +50,11 @@ class StarvedLayer(Rule):
     How it decides and when it does not apply
         Five quantiles of the bead cross-section over the layer's own step, which is about the beads' width, fall together
         against three layers below, stay low, and all recover together to what they were. Thin features, bridges and ironing
-        move some quantiles, not all; thinner layers lie closer to what is under them. It does not apply to jobs that do not
-        say how much filament they push. A flow that is wrong throughout the job has no neighbour to compare with and is not
-        seen, nor is one in the first or last layer. Between 75 and 84 % it holds, below it blocks.
+        move some quantiles, not all. So do layers that take turns, and there a layer is held against two that are like
+        each other, one under and one over it. A spiral is compared, along its path, with the turns before: half a turn or
+        more with less material that then recovers. Thinner layers lie closer to what is under them. It does not apply to jobs
+        that do not say how much filament they push. A flow that is wrong throughout the job has no neighbour to compare
+        with and is not seen, nor is one in the first or last layer. Between 75 and 84 % it holds, below it blocks.
 
     What to do
         Make the job again from its model. If the flow stays low there, look for a setting that changes at this height.
@@ -54,21 +66,48 @@ class StarvedLayer(Rule):
     severity = "block"
     limits_model = StarvedLayerLimits
 
+    def prepare(self) -> None:
+        self._spirals = SpiralWatch(self.limits.flow_ratio)
+
+    def each_layer(self, beads: Beads) -> None:
+        self._spirals.see(beads)
+
     def finish(self, layers: LayerMap) -> Findings:
         if not layers.flow_known:
             raise NotApplicableError("the job does not say how much filament its moves push")
+        for fault in self._spirals.starved:
+            yield self._starved_turns(layers, fault)
+        if not layers.ramp.all():
+            yield from self._level_layers(layers)
+
+    def _level_layers(self, layers: LayerMap) -> Findings:
         chosen = compared_layers(layers)
         gap = layers.gap_mm[:, 0]
         chosen = chosen[np.isfinite(layers.area_mm2[chosen]).all(axis=1) & ~layers.ramp[chosen] & (gap[chosen] > 0)]
         if len(chosen) < 3:
-            raise NotApplicableError("flow is compared between level layers, and there are fewer than three")
+            if layers.ramp.any():
+                return  # a spiral's base
+            raise NotApplicableError("flow is compared between layers, and there are fewer than three")
         gaps = gap[chosen]
         # The lowest tenth of the gaps is the layer's own step: beads over air do not count as starved.
         logs = np.log(layers.area_mm2[chosen] / gaps[:, None])
         stacks = layers.stack[chosen]
+        found = self._stretches(logs, gaps, stacks)
+        inside = {k for first, end, _ in found for k in range(first, end)}
+        found += [
+            (first, end, usual)
+            for first, end, usual in self._between_like(logs, gaps, stacks)
+            if inside.isdisjoint(range(first, end))
+        ]
+        for first, end, usual in sorted(found, key=lambda stretch: stretch[0]):
+            yield self._found(layers, chosen[first:end], usual, logs[first:end])
+
+    def _stretches(self, logs: np.ndarray, gaps: np.ndarray, stacks: np.ndarray) -> list[_Stretch]:
+        """Find stretches of layers that lie below the three before them, and after which the flow comes back."""
+        found: list[_Stretch] = []
         fall = np.log(self.limits.flow_ratio)
         at = 1
-        while at < len(chosen) - 1:
+        while at < len(logs) - 1:
             before = [k for k in range(max(0, at - SIDE), at) if stacks[k] == stacks[at]]
             if not before:
                 at += 1
@@ -76,7 +115,7 @@ class StarvedLayer(Rule):
             usual, highest = np.median(logs[before], axis=0), self.limits.gap_ratio * float(np.max(gaps[before]))
             end = at
             while (
-                end < len(chosen)
+                end < len(logs)
                 and stacks[end] == stacks[at]
                 and end - at < self.limits.most_layers
                 and (logs[end] - usual).max() < fall
@@ -90,8 +129,48 @@ class StarvedLayer(Rule):
             low = np.median(logs[at:end], axis=0)
             # All quantiles must rise again, by as much as they had to fall.
             if after and (np.median(logs[after], axis=0) - low).min() > -fall:
-                yield self._found(layers, chosen[at:end], usual, logs[at:end])
-            at = end
+                found.append((at, end, usual))
+                at = end
+            else:
+                at += 1  # a section of its own begins here, and within it a layer may be starved all the same
+        return found
+
+    def _between_like(self, logs: np.ndarray, gaps: np.ndarray, stacks: np.ndarray) -> list[_Stretch]:
+        """Find layers that lie below two others, as far under them as over them, which are like each other.
+
+        Layers take turns where infill is laid every second one, or change where a floor ends, so that the three before one
+        say little of it; two that agree in every quantile say much.
+        """
+        fall, alike = np.log(self.limits.flow_ratio), np.log(self.limits.alike)
+        usual = np.full(logs.shape, np.nan)
+        for apart in range(1, min(_FARTHEST, (len(logs) - 1) // 2) + 1):
+            here, below, above = slice(apart, -apart), slice(None, -2 * apart), slice(2 * apart, None)
+            lower = np.fmin(logs[below], logs[above])
+            low = (logs[here] - lower).max(axis=1) < fall
+            low &= np.abs(logs[below] - logs[above]).max(axis=1) < alike
+            low &= np.ptp(np.log([gaps[here], gaps[below], gaps[above]]), axis=0) < alike  # of one height, all three
+            low &= (stacks[here] == stacks[below]) & (stacks[here] == stacks[above])
+            low &= np.isnan(usual[here]).all(axis=1)
+            usual[here] = np.where(low[:, None], lower, usual[here])
+        rows = np.flatnonzero(np.isfinite(usual).all(axis=1))
+        runs = np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1) if len(rows) else []
+        return [(int(run[0]), int(run[-1]) + 1, usual[run[0]]) for run in runs]
+
+    def _starved_turns(self, layers: LayerMap, fault: Fault) -> Finding:
+        severity = "block" if fault.ratio < self.limits.block_ratio else "hold"
+        return self.finding(
+            f"{fault.path_mm:.0f} mm of a spiral, from Z {fault.z_mm[0]:.2f} to {fault.z_mm[1]:.2f} mm, get "
+            f"{100 * fault.ratio:.0f} % of the material of the turns before, for the height that they fill.",
+            "Make the job again from its model and check it once more; the wall would be weak or leak at this height.",
+            severity=severity,  # type: ignore[arg-type]
+            where=Where(layer=number_of(layers, fault.stack, fault.z_mm[0]), z_mm=fault.z_mm, lines=fault.lines),
+            evidence={
+                "flow_ratio": fault.ratio,
+                "bead_area_mm2": fault.area_mm2,
+                "usual_bead_area_mm2": fault.usual_area_mm2,
+                "path_mm": fault.path_mm,
+            },
+        )
 
     def _found(self, layers: LayerMap, rows: np.ndarray, usual: np.ndarray, logs: np.ndarray) -> Finding:
         first, last = int(rows[0]), int(rows[-1])

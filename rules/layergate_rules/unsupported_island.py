@@ -33,10 +33,10 @@ class UnsupportedIsland(Rule):
     How it decides and when it does not apply
         The beads of a layer that touch form groups. A group of which nothing is supported (closer than 2.6 layer steps to
         what lies under it, or touched by the strand that its flow makes) stands in the air. Bridges and overhangs belong to
-        groups that are held somewhere. First layers and spirals are not judged. One finding is given for each place, not for
-        every layer above it. Of the second layer of an object, a part over the bare bed that is no bridge, reaches far out and
-        is fed too little to touch the bed counts as well, though it hangs on the rest: the first layer lacks what should
-        carry it.
+        groups that are held somewhere. First layers are not judged; of a spiral, only what the nozzle has to travel to. One
+        finding is given for each place, not for every layer above it. Of the second layer of an object, a part over the bare
+        bed that is no bridge, reaches far out and is fed too little to touch the bed counts as well, though it hangs on the
+        rest: the first layer lacks what should carry it.
 
     What to do
         Was the part turned the wrong way, or were supports left out? Make the job again with supports at this place.
