@@ -40,6 +40,8 @@ def report_text(report: Report, *, notes: bool = False, width: int | None = None
     page.add(_verdict_line(report))
     if report.estimate.layers:
         page.add(_estimate_line(report.estimate), "  ", "    ")
+    for item in report.layers_untold:
+        page.add(f"Can't be told of the layers: {item.message}.", "  ", "    ")
     weighty = [finding for finding in report.findings if finding.severity != "note"]
     # The findings come strongest first; those of one rule stand together, where its first one stands.
     order = {rule: at for at, rule in reversed(list(enumerate(finding.rule for finding in weighty)))}

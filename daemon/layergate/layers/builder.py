@@ -7,6 +7,7 @@ row a layer. Knows no rule; what a purge or a stack is, is decided here, once.
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from itertools import pairwise
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -79,6 +80,16 @@ class Crossing:
 
 
 @dataclass(slots=True)
+class Unsure:
+    """Beads whose layer or support can't be told as that of others."""
+
+    reason: Literal["spiral", "not-planar", "far-away"]
+    first_line: int
+    last_line: int
+    beads: int
+
+
+@dataclass(slots=True)
 class _Open:
     """A layer that may still grow."""
 
@@ -142,6 +153,7 @@ class LayerBuilder:
         self._bed_set = False
         self._in_spiral = 0
         self._last_end = (np.nan, np.nan, np.nan)
+        self._unsure: dict[str, Unsure] = {}
         self._older: Tops | None = None  # what stood when the present stack began
         self._older_top = -np.inf
         self.gaps = GapStore()
@@ -187,6 +199,16 @@ class LayerBuilder:
             self._cross_older(moves, self._older, self._older_top)
         self._count_dry(moves, identifiers)
         return identifiers
+
+    def unsure(self) -> list[Unsure]:
+        """Give what of the beads so far can't be told; at most one entry for each reason."""
+        return list(self._unsure.values())
+
+    def _note_unsure(self, reason: Literal["spiral", "not-planar", "far-away"], lines: I64) -> None:
+        if len(lines):
+            note = self._unsure.setdefault(reason, Unsure(reason, int(lines[0]), 0, 0))
+            note.last_line = int(lines[-1])
+            note.beads += len(lines)
 
     def _low_moves(self, moves: Moves, deposit: I64) -> I64:
         """Give the moves that lay nothing and go well below the top of what the present stack has printed by then."""
@@ -246,15 +268,18 @@ class LayerBuilder:
                     # since it would else be held by itself.
                     key[stretch] = 2 * np.cumsum(_begins_chain(beads.take(stretch))) + 1
                     rise_of[stretch] = 2 * rise
+                    self._note_unsure("not-planar", beads.line[stretch])
                     continue
                 if self._spiral_base is None:
                     self._spiral_base = float(beads.z0[start])
                 # Bands count from where the spiral begins, so that turns end at band edges however the job is cut.
                 z = beads.z1[start:end] - self._spiral_base
                 band = np.floor(z / rise - 1e-6).astype(np.int64)
+                first_rise = rise
                 while np.count_nonzero(np.diff(band)) > 64 + 1.5 * (z.max() - z.min()) / rise:
                     rise *= 4  # not a spiral: heights come and go, and are measured as coarsely as that takes
                     band = np.floor(z / rise - 1e-6).astype(np.int64)
+                self._note_unsure("spiral" if rise == first_rise else "not-planar", beads.line[stretch])
                 key[start:end] = band * 2 + 1
                 rise_of[start:end] = rise
         changes = np.flatnonzero(np.diff(key)) + 1
@@ -324,6 +349,8 @@ class LayerBuilder:
         samples = self._support.lay(
             beads.x0, beads.y0, beads.x1, beads.y1, beads.z1, same_height, beads.z0 if uneven else None
         )
+        if self._support.beyond:
+            self._note_unsure("far-away", beads.line[self._support.outside(beads.x1, beads.y1)])
         layer.gaps += gap_histogram(samples.gap_mm, samples.weight_mm)
         length = np.maximum(beads.length_mm, SMALLEST_MM)
         partly_dry = beads.laid_mm < 0.9 * beads.push_mm

@@ -15,6 +15,7 @@ F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]
 I64 = npt.NDArray[np.int64]
 I32 = npt.NDArray[np.int32]
+Bool = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +83,8 @@ class SupportField:
         self._top: F32 = np.zeros((0, 0), np.float32)
         self._under: F32 = self._top.copy()
         self.bed_mm = 0.0
+        self.beyond = False
+        """Whether beads were laid farther away than the grid may reach."""
 
     def lay(
         self, x0: F64, y0: F64, x1: F64, y1: F64, z: F64, same_height_mm: float, z_start: F64 | None = None
@@ -138,6 +141,13 @@ class SupportField:
         x = column * np.float32(cell) + np.float32(self._origin[0])
         y = row * np.float32(cell) + np.float32(self._origin[1])
         return Samples(bead, gap, weight, x, y)
+
+    def outside(self, x: F64, y: F64) -> Bool:
+        """Say which points lie outside the grid: (n,) bool."""
+        rows, columns = self._top.shape
+        column, row = (x - self._origin[0]) / self.cell_mm, (y - self._origin[1]) / self.cell_mm
+        outside: Bool = (column < 0) | (column >= columns) | (row < 0) | (row >= rows)
+        return outside
 
     def tops(self, *, copy: bool = False) -> Tops:
         """Give the present tops; with ``copy``, apart from what is laid later."""
@@ -204,6 +214,7 @@ class SupportField:
             high = [max(high[k], have_high[k]) for k in (0, 1)]
         reach = TOLERANCES.largest_extent_mm
         anchor = self._origin if rows else (float(np.median(x0)), float(np.median(y0)))
+        self.beyond = self.beyond or any(low[k] < anchor[k] - reach or high[k] > anchor[k] + reach for k in (0, 1))
         low = [max(low[k], anchor[k] - reach) for k in (0, 1)]
         high = [min(high[k], anchor[k] + reach) for k in (0, 1)]
         # Whole cells from a fixed lattice, and some to spare, so that growing is rare and moves no cell.

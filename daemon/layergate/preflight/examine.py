@@ -26,6 +26,7 @@ from layergate.preflight.catalogue import LoadedRule, rules_version, settings_of
 from layergate.preflight.findings import Coverage, Estimate, JobIdentity, Report, verdict_of
 from layergate.preflight.rule import JobFacts
 from layergate.preflight.runner import RuleRunner
+from layergate.preflight.untold import MacrosWhileLaying, untold
 from layergate.printer import Printer, PrinterDescription
 from layergate.toolpath.heating import heating_seconds
 from layergate.toolpath.moves import DEPOSIT, Moves, concatenate
@@ -121,6 +122,7 @@ class _Preflight:
         self._tail: deque[Block] = deque(maxlen=_CLAIM_BLOCKS)
         self._end: deque[tuple[int, str]] = deque(maxlen=_END_COMMANDS)
         self._diameter = printer.filament_diameter_mm
+        self._macros = MacrosWhileLaying()
 
     def take(self, block: Block) -> None:
         """Take the next block of the job."""
@@ -180,12 +182,17 @@ class _Preflight:
             value = columns.word("S")[row]
             self._end.append((int(columns.line[row]), text + (f" S{value:g}" if np.isfinite(value) else "")))
         macros = others[columns.code[others] == MACRO]
+        self._macros.see(columns.line[macros])
         if len(macros):
             lines = self.job.macro_lines
             self.job.macro_lines = [lines[0] if lines else int(columns.line[macros[0]]), int(columns.line[macros[-1]])]
 
     def _work(self, layers: LayerBuilder) -> None:
         """Work on the moves gathered so far."""
+        self._lay_piece(layers)
+        self._macros.settle(self.job.first_deposit_line, self.job.last_deposit_line)
+
+    def _lay_piece(self, layers: LayerBuilder) -> None:
         self.piece_bytes = 0
         if not self._piece:
             return
@@ -270,6 +277,7 @@ class _Preflight:
             not_applied=self.runner.not_applied_list(),
             estimate=self._estimate(made, reader),
             layers=made.columns(),
+            layers_untold=untold(job, made, layers.unsure(), self._macros),
             unread=dict(sorted(reader.unrebuilt.counts.items())),
             unread_lines=dict(sorted(reader.unrebuilt.lines.items())),
             rules={rule.identifier: f"{rule.distribution} {rule.version}" for rule in rules},

@@ -86,6 +86,18 @@ class Estimate(_Frozen):
     height_mm: float
 
 
+class Untold(_Frozen):
+    """Something of the layers that the commands don't tell, and why."""
+
+    reason: str
+    """A word for it, kebab-case: spiral, not-planar, macro, work-offset, ..."""
+    message: str
+    lines: list[int]
+    """Lines where it is so: the first ones, or the first and last of a stretch."""
+    count: int
+    """How many lines, beads or macros."""
+
+
 class Report(_Frozen):
     """What a preflight says of one job."""
 
@@ -103,6 +115,8 @@ class Report(_Frozen):
     estimate: Estimate
     layers: dict[str, list[int | float | None]]
     """The layer map, column by column; see layergate.layers.layermap.LayerMap."""
+    layers_untold: list[Untold] = []
+    """Where the layer map can't tell what will be laid."""
     unread: dict[str, int]
     """Lines that were kept but not rebuilt, by reason: how many."""
     unread_lines: dict[str, list[int]] = {}

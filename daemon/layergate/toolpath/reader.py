@@ -50,7 +50,7 @@ _WORK_OFFSETS = np.array([code_of(c) for c in ("M206", "M428")], np.int32)
 _DRAIN_CODES = frozenset(_DRAINS.tolist())
 _WORK_OFFSET_CODES = frozenset(_WORK_OFFSETS.tolist())
 _HEAT_CODES = frozenset([*HOT_END_CODES, *BED_CODES, _G10, code_of("M116"), MACRO])
-_M101, _M103, _M200, _M207 = (code_of(c) for c in ("M101", "M103", "M200", "M207"))
+_M101, _M103, _M200, _M207, _M218 = (code_of(c) for c in ("M101", "M103", "M200", "M207", "M218"))
 _LARGEST_NUMBER = 1e8  # no coordinate, filament or feed of any machine
 _LEAST_LAID_MM = 1e-7
 _DEFAULT_FEED_MM_S = 25.0  # before any F word: what common controllers start with (common practice)
@@ -225,6 +225,7 @@ class MoveReader:
         unknown = ~np.isfinite(x0 + y0 + z0)
         dx, dy, dz = x1 - x0, y1 - y0, z1 - z0
         if unknown.any():
+            self._note_unknown_places(columns, chosen[unknown & (push[chosen] > 0)])
             x0, y0, z0 = (np.where(np.isfinite(start), start, end) for start, end in ((x0, x1), (y0, y1), (z0, z1)))
         xy = np.hypot(dx, dy)
         laid = self._laid(push[chosen], tool[chosen])
@@ -266,11 +267,20 @@ class MoveReader:
             self.unrebuilt.note("macro", columns.line[others[code == MACRO]])
         if not present.isdisjoint(_WORK_OFFSET_CODES):
             self.unrebuilt.note("work-offset", columns.line[others[np.isin(code, _WORK_OFFSETS)]])
+        if _M218 in present or _G10 in present:
+            moved = columns.has("X") | columns.has("Y") | columns.has("Z")
+            sets = (columns.code == _M218) | ((columns.code == _G10) & columns.has("P"))
+            self.unrebuilt.note("tool-offset", columns.line[moved & sets])
         if _G5 in columns.rare()[1]:
             self.unrebuilt.note("spline", columns.line[columns.code == _G5])
         for row, odd in columns.odd.items():
             if odd.reading in ("several-commands", "repeated-word"):
                 self.unrebuilt.note(odd.reading, columns.line[row : row + 1])
+
+    def _note_unknown_places(self, columns: Columns, rows: I64) -> None:
+        """Note rows that push on a way which nobody can know; standing still, a prime may well come before homing."""
+        goes = (columns.has("X") | columns.has("Y") | columns.has("Z"))[rows]
+        self.unrebuilt.note("unknown-place", columns.line[rows[goes]])
 
     def _switch(self, held: Held, others: I64, code: I32, count: int, values: dict[str, int]) -> F64:
         rows, states = [], []
