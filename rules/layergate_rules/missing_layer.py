@@ -3,8 +3,9 @@
 import numpy as np
 from pydantic import Field
 
-from layergate.preflight.rule import Finding, Findings, LayerMap, Limits, NotApplicableError, Rule, Where
+from layergate.preflight.rule import Beads, Finding, Findings, LayerMap, Limits, NotApplicableError, Rule, Where
 from layergate_rules.layer_statistics import compared_layers, largest, side_medians
+from layergate_rules.tracks import WALLS_AGAIN, walls_again
 
 
 class MissingLayerLimits(Limits):
@@ -67,6 +68,25 @@ class MissingLayer(Rule):
     severity = "block"
     limits_model = MissingLayerLimits
 
+    def prepare(self) -> None:
+        self._recent: list[Beads] = []
+        self._walls_again: dict[tuple[int, float], float] = {}
+
+    def each_layer(self, beads: Beads) -> None:
+        """Remember, of a layer after one with much less path, whether its walls stood below that one, too."""
+        if self._recent and self._recent[-1].stack != beads.stack:
+            self._recent.clear()
+        self._recent.append(beads)
+        del self._recent[:-6]
+        if len(self._recent) < 4 or any(layer.ramp for layer in self._recent):
+            return
+        *below, between, layer, after = self._recent
+        path = [float(one.length_mm.sum()) for one in (below[-1], between, layer)]
+        if path[1] < self.limits.most_remnants * min(path[0], path[2]):
+            step = float(np.median(between.samples.gap_mm))
+            inside = np.flatnonzero(layer.samples.gap_mm > self.limits.gap_ratio * step)
+            self._walls_again[layer.stack, layer.z_mm] = walls_again(layer, after, inside, below[-1:-4:-2])
+
     def finish(self, layers: LayerMap) -> Findings:
         chosen = compared_layers(layers)
         if len(chosen) < 2:
@@ -107,8 +127,12 @@ class MissingLayer(Rule):
         """Say whether a layer that stands at the height of the gap lacks most of what lies above and below it.
 
         Where it does not, or where those two are not alike, the gap is the air that is left on purpose over supports: a
-        roof of the part starts above it, and other things stood below.
+        roof of the part starts above it, and other things stood below. A dense top of a support is alike by chance: its
+        lines are not where the walls above it are.
         """
+        share = self._walls_again.get((int(layers.stack[above]), float(layers.z_mm[above])), 0.0)
+        if share < WALLS_AGAIN:
+            return False
         path = layers.path_mm
         less, more = sorted((float(path[before]), float(path[above])))
         return bool(path[between] < self.limits.most_remnants * less and more < self.limits.alike * less)

@@ -17,8 +17,9 @@ from layergate.preflight.rule import (
     connected_regions,
     neighbour_offsets,
 )
-from layergate_rules.islands import LayerSteps
+from layergate_rules.islands import CELL_MM, LayerSteps
 from layergate_rules.layer_statistics import number_of
+from layergate_rules.tracks import WALLS_AGAIN, beside, direction, tracks_of, walls_again
 
 _CLEAR_MM = 4.0  # about twice the spacing of infill of 20 %
 
@@ -57,6 +58,10 @@ class PartialLayerLimits(Limits):
     )
     least_covered: float = Field(
         0.6, description="share of the region that has beads two layers below at the same place; supports are sparser"
+    )
+    least_enclosed: float = Field(
+        0.7,
+        description="share of the region's border at which the layer that lacks it has beads: walls around lost infill",
     )
 
 
@@ -98,7 +103,9 @@ class PartialLayer(Rule):
         around it: what runs at the same place and the same way in all four, and not in this one, is lost. Infill comes back
         to a place and direction every second layer at most, walls in every layer. Besides, the beads over a gap of two steps
         must form one region, with the same gap all over, fed for one layer only and parallel to the beads two layers down,
-        which cover most of it: the bottom of a roof over supports does not. A lost piece of sparse infill can't be told from
+        which cover most of it; and most walls that stand in the region must have stood at the same place two and four layers
+        down, or the layer that lacks the region must go all around it: the bottom of a roof over supports has walls where
+        none were. A roof over one layer of sparse infill is crossed by that. A lost piece of sparse infill can't be told from
         infill that was meant, and the inner of two walls lies too close to the outer one. Spirals, the first and last two
         layers of an object, and whole lost layers (missing-layer says those) are not judged.
 
@@ -115,25 +122,46 @@ class PartialLayer(Rule):
     def prepare(self) -> None:
         self._steps = LayerSteps()
         self._before: list[Beads] = []
+        self._over_gap: tuple[_Region, np.ndarray] | None = None
         self._found: list[_Region] = []
         self._lost: list[_Lost] = []
 
     def each_layer(self, beads: Beads) -> Findings:
         if self._steps.first_of_stack(beads):
             self._before.clear()
+            self._over_gap = None
+        if self._over_gap:
+            self._confirm(*self._over_gap, beads)
+            self._over_gap = None
         step = self._steps.usual()
         if step and len(self._before) >= 2 and not beads.ramp:
-            region = self._region(beads, step)
-            if region:
-                self._found.append(region)
+            self._over_gap = self._region(beads, step)
         self._steps.add(beads)
         self._before.append(beads)
-        if len(self._before) == 5 and not any(layer.ramp for layer in self._before):
-            lost = self._lost_walls(*self._before)
+        around = self._before[-5:]
+        if len(around) == 5 and not any(layer.ramp for layer in around):
+            lost = self._lost_walls(*around)
             if lost:
                 self._lost.append(lost)
-        del self._before[:-4]
+        del self._before[:-5]
         return ()
+
+    def _confirm(self, region: _Region, inside: np.ndarray, after: Beads) -> None:
+        """Take a region over a gap for a loss if the walls that stand in it, or around it, stood before."""
+        *below, between, layer = self._before
+        share = walls_again(layer, after, inside, below[-1:-4:-2])
+        if share >= WALLS_AGAIN or self._enclosed(layer, inside, between):
+            self._found.append(region)
+
+    def _enclosed(self, layer: Beads, inside: np.ndarray, between: Beads) -> bool:
+        """Say whether the layer that should fill a region goes all around it."""
+        x, y = layer.samples.x_mm[inside], layer.samples.y_mm[inside]
+        cells = np.unique(cell_keys(x, y, CELL_MM))
+        reach = np.asarray(neighbour_offsets())
+        keys = cell_keys(between.samples.x_mm, between.samples.y_mm, CELL_MM)
+        ring = np.setdiff1d((cells[:, None] + reach).ravel(), cells)
+        met = np.isin((ring[:, None] + reach).ravel(), keys).reshape(len(ring), -1).any(axis=1)
+        return bool(met.mean() >= self.limits.least_enclosed)
 
     def _lost_walls(self, two_below: Beads, below: Beads, beads: Beads, above: Beads, two_above: Beads) -> _Lost | None:
         """Find walls that stand in all of the four layers around and not in the middle one."""
@@ -145,13 +173,13 @@ class PartialLayer(Rule):
         if heights.min() < self.limits.even_steps * heights.max():
             return None  # supports on heights of their own stand between
         samples = two_below.samples
-        tracks = _tracks(two_below)
-        gone = np.flatnonzero((tracks >= 0) & ~_beside(tracks, beads))
+        tracks = tracks_of(two_below)
+        gone = np.flatnonzero((tracks >= 0) & ~beside(tracks, beads))
         if float(samples.weight_mm[gone].sum()) < self.limits.least_lost_path_mm:
             return None
         tracks = tracks[gone]
         for layer in (below, above, two_above):
-            kept = _beside(tracks, layer)
+            kept = beside(tracks, layer)
             gone, tracks = gone[kept], tracks[kept]
         if not len(gone):
             return None
@@ -162,26 +190,31 @@ class PartialLayer(Rule):
         if not len(inside):
             return None
         x, y = samples.x_mm[inside], samples.y_mm[inside]
-        if (
-            self._repeated((two_below, below), (above, two_above), float(heights[2]), (x, y))
-            < self.limits.least_repeated
-        ):
+        lost = float(samples.weight_mm[inside].sum())
+        repeated = self._repeated((two_below, below), (above, two_above), float(heights[2]), (x, y), lost)
+        if repeated < self.limits.least_repeated:
             return None
         return _Lost(
             beads.z_mm,
             beads.stack,
-            float(samples.weight_mm[inside].sum()),
+            lost,
             path[0],
             (int(beads.line[0]), int(beads.line[-1])),
             (float(x.min()), float(y.min()), float(x.max()), float(y.max())),
         )
 
     def _repeated(
-        self, under: tuple[Beads, Beads], over: tuple[Beads, Beads], step: float, lost: tuple[np.ndarray, np.ndarray]
+        self,
+        under: tuple[Beads, Beads],
+        over: tuple[Beads, Beads],
+        step: float,
+        lost: tuple[np.ndarray, np.ndarray],
+        lost_mm: float,
     ) -> float:
         """Give the share of the walls over the gap at lost walls that stand under the gap as well.
 
-        1 where nothing lies over the gap: then the lost walls alone decide.
+        1 where nothing lies over the gap: then the lost walls alone decide. One outline of a support lies beside two walls
+        over it, so that what is lost must be as long as what stands over it.
         """
         above, two_above = over
         gap = above.samples.gap_mm / np.float32(step)
@@ -190,18 +223,19 @@ class PartialLayer(Rule):
         y = np.concatenate((above.samples.y_mm[high], lost[1]))
         region = connected_regions(cell_keys(x, y, 0.8))
         chosen = high[np.isin(region[: len(high)], region[len(high) :])]
-        tracks = _tracks(above)[chosen]
+        tracks = tracks_of(above)[chosen]
         chosen, tracks = chosen[tracks >= 0], tracks[tracks >= 0]
         # Walls are what the layer above repeats; infill changes its direction.
-        walls = _beside(tracks, two_above)
+        walls = beside(tracks, two_above)
         chosen, tracks = chosen[walls], tracks[walls]
         weight = above.samples.weight_mm[chosen]
         if not weight.sum() > 0:
             return 1.0
-        stands = _beside(tracks, under[0]) & _beside(tracks, under[1])
-        return float(weight[stands].sum() / weight.sum())
+        stands = beside(tracks, under[0]) & beside(tracks, under[1])
+        return min(lost_mm, float(weight[stands].sum())) / float(weight.sum())
 
-    def _region(self, beads: Beads, step: float) -> _Region | None:
+    def _region(self, beads: Beads, step: float) -> tuple[_Region, np.ndarray] | None:
+        """Find the largest region over a gap of two steps; give the indices of its samples, too."""
         limits, samples = self.limits, beads.samples
         gap = samples.gap_mm / np.float32(step)
         over = (gap > limits.lowest_gap) & (gap < limits.highest_gap)
@@ -233,7 +267,7 @@ class PartialLayer(Rule):
             return None
         members = np.unique(samples.bead[inside])
         x, y = samples.x_mm[inside], samples.y_mm[inside]
-        return _Region(
+        found = _Region(
             beads.z_mm,
             beads.stack,
             path,
@@ -244,6 +278,7 @@ class PartialLayer(Rule):
             (int(beads.line[members[0]]), int(beads.line[members[-1]])),
             (float(x.min()), float(y.min()), float(x.max()), float(y.max())),
         )
+        return found, inside
 
     def _clear_share(self, beads: Beads, inside: np.ndarray) -> float:
         """Give how much of the path is over the gap where the region is: the median over squares of 4 mm.
@@ -269,12 +304,12 @@ class PartialLayer(Rule):
         keys = cell_keys(under.samples.x_mm, under.samples.y_mm, 0.4)
         order = np.argsort(keys, kind="stable")
         keys = keys[order]
-        direction = _direction(under)[under.samples.bead[order]]
+        angle = direction(under)[under.samples.bead[order]]
         here = cell_keys(beads.samples.x_mm[inside], beads.samples.y_mm[inside], 0.4)
         at = np.minimum(np.searchsorted(keys, here), len(keys) - 1)
         met = keys[at] == here
-        own = _direction(beads)[beads.samples.bead[inside]]
-        turn = np.abs(own - direction[at]) % np.pi
+        own = direction(beads)[beads.samples.bead[inside]]
+        turn = np.abs(own - angle[at]) % np.pi
         turn = np.minimum(turn, np.pi - turn)
         same = met & (turn < np.radians(11.25))
         covered = met.sum() >= self.limits.least_covered * len(here)
@@ -324,43 +359,3 @@ class PartialLayer(Rule):
             ),
             evidence={"lost_path_mm": lost.path_mm, "path_of_layer_below_mm": lost.usual_path_mm},
         )
-
-
-_FINE_MM = 0.2
-_LONGEST_TURN_MM = 3.0
-_DIRECTIONS = 16  # over half a turn; neighbours count as the same way, so about 17 degrees either side
-_NEIGHBOURS = neighbour_offsets()
-
-
-def _tracks(layer: Beads) -> np.ndarray:
-    """Give cell and direction of each sample as one number: (m,) int64; -1 where infill turns from line to line."""
-    cells = cell_keys(layer.samples.x_mm, layer.samples.y_mm, _FINE_MM)
-    direction = _direction(layer)
-    classes = np.rint(direction * (_DIRECTIONS / np.pi)).astype(np.int64) % _DIRECTIONS
-    tracks: np.ndarray = cells * _DIRECTIONS + classes[layer.samples.bead]
-    # Short beads across the ones before and after them: a row of them beside a wall would look like one.
-    bend = np.abs(np.diff(direction)) % np.pi
-    sharp = np.minimum(bend, np.pi - bend) > np.radians(60)
-    turns = layer.length_mm < _LONGEST_TURN_MM
-    turns &= np.concatenate(([True], sharp)) & np.concatenate((sharp, [True]))
-    return np.where(turns[layer.samples.bead], -1, tracks)
-
-
-def _beside(tracks: np.ndarray, layer: Beads) -> np.ndarray:
-    """Say which tracks have a bead of a layer within 0.2 to 0.4 mm that runs the same way: (n,) bool."""
-    there = np.unique(_tracks(layer))
-    cells, classes = np.divmod(tracks, _DIRECTIONS)
-    found = np.zeros(len(tracks), np.bool_)
-    for turn in (-1, 0, 1):
-        turned = (classes + turn) % _DIRECTIONS
-        for offset in _NEIGHBOURS:
-            wanted = (cells + offset) * _DIRECTIONS + turned
-            at = np.minimum(np.searchsorted(there, wanted), len(there) - 1)
-            found |= there[at] == wanted
-    return found
-
-
-def _direction(beads: Beads) -> np.ndarray:
-    """Give the direction of each bead, radians, modulo half a turn: (n,) float64."""
-    angle: np.ndarray = np.mod(np.arctan2(beads.y1 - beads.y0, beads.x1 - beads.x0), np.pi)
-    return angle

@@ -1,0 +1,89 @@
+"""Tracks: what runs at the same place and the same way in several layers, as walls do. Shared by two rules; no rule of its own."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from layergate.preflight.rule import Beads, cell_keys, neighbour_offsets
+
+_FINE_MM = 0.2
+_LONGEST_TURN_MM = 3.0
+_DIRECTIONS = 16  # over half a turn; neighbours count as the same way, so about 17 degrees either side
+_NEIGHBOURS = neighbour_offsets()
+
+LEAST_WALLS_MM = 8.0
+"""Less that runs on from layer to layer tells nothing (own choice; the same as the least lost wall)."""
+
+WALLS_AGAIN = 0.7
+"""Share of the walls over a gap that also run below it. What was lost stood between the same walls, nearly all of it;
+what hangs over supports has walls where none were, apart from those that a line of the support follows: its outline may
+run under two walls, which makes a half."""
+
+
+def direction(beads: Beads) -> np.ndarray:
+    """Give the direction of each bead, radians, modulo half a turn: (n,) float64."""
+    angle: np.ndarray = np.mod(np.arctan2(beads.y1 - beads.y0, beads.x1 - beads.x0), np.pi)
+    return angle
+
+
+def tracks_of(layer: Beads) -> np.ndarray:
+    """Give cell and direction of each sample as one number: (m,) int64; -1 where infill turns from line to line."""
+    cells = cell_keys(layer.samples.x_mm, layer.samples.y_mm, _FINE_MM)
+    angle = direction(layer)
+    classes = np.rint(angle * (_DIRECTIONS / np.pi)).astype(np.int64) % _DIRECTIONS
+    tracks: np.ndarray = cells * _DIRECTIONS + classes[layer.samples.bead]
+    # Short beads across the ones before and after them: a row of them beside a wall would look like one.
+    bend = np.abs(np.diff(angle)) % np.pi
+    sharp = np.minimum(bend, np.pi - bend) > np.radians(60)
+    turns = layer.length_mm < _LONGEST_TURN_MM
+    turns &= np.concatenate(([True], sharp)) & np.concatenate((sharp, [True]))
+    return np.where(turns[layer.samples.bead], -1, tracks)
+
+
+def beside(tracks: np.ndarray, layer: Beads) -> np.ndarray:
+    """Say which tracks have a bead of a layer within 0.2 to 0.4 mm that runs the same way: (n,) bool."""
+    return _near(tracks, tracks_of(layer))
+
+
+def _near(tracks: np.ndarray, others: np.ndarray) -> np.ndarray:
+    """Say which tracks have one of some others within 0.2 to 0.4 mm that runs the same way: (n,) bool."""
+    there = np.unique(others)
+    if not len(there):
+        return np.zeros(len(tracks), np.bool_)
+    cells, classes = np.divmod(tracks, _DIRECTIONS)
+    found = np.zeros(len(tracks), np.bool_)
+    for turn in (-1, 0, 1):
+        turned = (classes + turn) % _DIRECTIONS
+        for offset in _NEIGHBOURS:
+            wanted = (cells + offset) * _DIRECTIONS + turned
+            at = np.minimum(np.searchsorted(there, wanted), len(there) - 1)
+            found |= there[at] == wanted
+    return found
+
+
+def walls_again(layer: Beads, after: Beads, inside: np.ndarray, below: Sequence[Beads]) -> float:
+    """Give how much of the walls over a gap also runs in every one of some layers below it, by length.
+
+    Args:
+        layer: the layer over the gap.
+        after: the one after it; what runs in both is taken for walls.
+        inside: indices of the layer's samples that lie over the gap.
+        below: layers under the gap.
+
+    Returns:
+        A share; NaN where nothing over the gap runs on, so that walls can't tell.
+    """
+    tracks = tracks_of(layer)[inside]
+    weight = layer.samples.weight_mm[inside]
+    walls = (tracks >= 0) & beside(tracks, after)
+    total = float(weight[walls].sum())
+    if total < LEAST_WALLS_MM:
+        return float("nan")
+    again = walls.copy()
+    share = 1.0
+    for under in below:
+        there = tracks_of(under)
+        again &= _near(tracks, there)
+        # The other way about, too: one outline of a support lies beside two walls.
+        share = min(share, float(under.samples.weight_mm[_near(there, tracks[walls])].sum()) / total)
+    return min(share, float(weight[again].sum()) / total)
