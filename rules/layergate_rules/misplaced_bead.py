@@ -79,7 +79,8 @@ class MisplacedBead(Rule):
         self._pool.append((strokes.volume_mm3, strokes.length_mm))
         del self._pool[:-_POOL_LAYERS]
         odd = strokes.odd()
-        if not len(odd) or len(odd) > min(_MOST_ODD, _ODD_SHARE * len(strokes.line)):
+        # Walls of varying width repeat their flows from loop to loop, so that few of them are lone, but none is usual.
+        if not len(odd) or strokes.unusual() > min(_MOST_ODD, _ODD_SHARE * len(strokes.line)):
             return
         self._found += _Layer(beads, strokes, odd, self.limits).found()
 
@@ -116,9 +117,17 @@ class _Strokes:
     """Bead area of the flow class that a stroke belongs to, mm2; NaN where it has a flow of its own."""
     slack_mm3: float
 
+    def _of_no_class(self) -> np.ndarray:
+        known: np.ndarray = np.isfinite(self.volume_mm3) & np.isnan(self.usual)
+        return known & (self.length_mm > _LEAST_ODD_MM)
+
+    def unusual(self) -> int:
+        """Count the strokes whose flow is not usual, shared with others or not."""
+        return int(self._of_no_class().sum())
+
     def odd(self) -> np.ndarray:
         """Give the strokes with a flow of their own: two that share one are made so."""
-        rows = np.flatnonzero(np.isfinite(self.volume_mm3) & np.isnan(self.usual) & (self.length_mm > _LEAST_ODD_MM))
+        rows = np.flatnonzero(self._of_no_class())
         logs = np.log(self.volume_mm3[rows] / self.length_mm[rows])
         order = np.argsort(logs)
         apart = np.diff(logs[order]) > _SAME_FLOW
