@@ -53,7 +53,8 @@ class PlainMachine:
     unit: float = 1.0
     plane: str = "G17"
     volumetric_area: float = 0.0
-    flow: float = 1.0
+    diameter: float = 1.75
+    flows: dict[int, float] = field(default_factory=dict)
     speed: float = 1.0
     feed_mm_min: float = 1500.0
     accelerations: dict[str, float] = field(default_factory=dict)
@@ -61,7 +62,9 @@ class PlainMachine:
     targets: dict[int, float] = field(default_factory=dict)
     debts: dict[int, float] = field(default_factory=dict)
     retract_length: float = 1.0
-    retracted: bool = False
+    recover_extra: float = 0.0
+    retract_feeds: dict[str, float] = field(default_factory=dict)
+    retracted: dict[int, float] = field(default_factory=dict)
 
     def run(self, lines: list[str], first: int = 1) -> list[PlainMove]:
         """Every move of some lines of payload."""
@@ -85,7 +88,7 @@ class PlainMachine:
             here = self._place()
             if kind == "retract" and any(map(math.isnan, here)):
                 kind = "travel"
-            return self._record(number, kind, (here, here), 0.0, push, self._lay(push), max(0.0, dwell))
+            return self._record(number, kind, (here, here), 0.0, push, self._lay(push), max(0.0, dwell), code=code)
         return None
 
     def _place(self) -> tuple[float, float, float]:
@@ -114,8 +117,11 @@ class PlainMachine:
         laid: float,
         dwell: float = 0.0,
         length: float = 0.0,
+        code: str = "",
     ) -> PlainMove:
         feed = self.feed_mm_min / 60 * self.speed
+        if code in self.retract_feeds:
+            feed = self.retract_feeds[code] / 60
         # facts.md 1.4, M204: P printing, T travel, R retraction.
         letter = {"travel": "T", "lift": "T", "retract": "R", "prime": "R"}.get(kind, "P")
         acceleration = self.accelerations.get(letter, NAN)
@@ -139,7 +145,7 @@ class PlainMachine:
             e_relative = self.e_relative or (self.scope == "while-relative" and self.e_in_g91)
             change = words["E"] * self.unit - (0.0 if e_relative else self.at["E"])
             self.at["E"] += change
-            push = change / (self.volumetric_area or 1.0) * self.flow
+            push = change / (self.volumetric_area or 1.0) * self.flows.get(self.tool, 1.0)
             push = push if abs(push) >= 1e-7 else 0.0  # noise, as in E-1.29e-15
         laid = self._lay(push)
         end = self._place()
@@ -204,19 +210,28 @@ class PlainMachine:
                     for axis in "XYZ":
                         self._set_offset(axis, self._origin()[axis] + shift[axis])
             case "M200":
-                diameter = words.get("D", 0.0)
-                self.volumetric_area = math.pi * diameter**2 / 4 if diameter > 0 else 0.0
+                self.diameter = words["D"] if words.get("D", 0.0) > 0 else self.diameter
+                if words.get("D") == 0 or words.get("S") == 0:
+                    self.volumetric_area = 0.0
+                elif words.get("D", 0.0) > 0 or words.get("S", 0.0) > 0:
+                    self.volumetric_area = math.pi * self.diameter**2 / 4
             case "M220" if words.get("S", 0.0) > 0:
                 self.speed = words["S"] / 100
-            case "M221" if words.get("S", 0.0) > 0:
-                self.flow = words["S"] / 100
+            case "M221" if words.get("S", -1.0) >= 0:
+                # For each tool, by the convention (from memory).
+                self.flows[int(words["T"]) if words.get("T", -1.0) >= 0 else self.tool] = words["S"] / 100
             case "M204":
                 for letter in "PTR":
                     value = words.get(letter, 0.0 if letter == "R" else words.get("S", 0.0))
                     if value > 0:
                         self.accelerations[letter] = value
-            case "M207" if "S" in words:
-                self.retract_length = words["S"]
+            case "M207" | "M208":
+                if words.get("F", 0.0) > 0:
+                    self.retract_feeds["G10" if code == "M207" else "G11"] = words["F"]
+                if code == "M207":
+                    self.retract_length = words.get("S", self.retract_length)
+                else:
+                    self.recover_extra = words.get("S", self.recover_extra)
             case "G10" | "G11" if not named & set("PL"):
                 return self._firmware_retraction(code)
             case _:
@@ -269,10 +284,13 @@ class PlainMachine:
             self.at[axis] = value
 
     def _firmware_retraction(self, code: str) -> float:
-        if (code == "G10") == self.retracted:
-            return 0.0
-        self.retracted = code == "G10"
-        return -self.retract_length if self.retracted else self.retract_length
+        """facts.md 1.4: lengths and feeds from M207 and M208 (S on top of what was pulled); for each tool (from memory)."""
+        if code == "G10":
+            if self.tool in self.retracted:
+                return 0.0
+            self.retracted[self.tool] = self.retract_length
+            return -self.retract_length
+        return max(0.0, self.retracted.pop(self.tool) + self.recover_extra) if self.tool in self.retracted else 0.0
 
     def _heat(self, code: str, words: dict[str, float]) -> None:
         if code == MACRO:

@@ -81,6 +81,8 @@ class Writer:
             "M220",
             "M221 S95",
             "M221 S100",
+            "M221 T1 S80",
+            "M221 S0",
             "M204 S800",
             "M204 P500 T1000",
             "M204 T900",
@@ -129,9 +131,9 @@ class Writer:
         if self.inches:
             choices += ["G20", "G21", "G21"]
         else:
-            choices += ["M207 S0.8", "M207 S2"]
+            choices += ["M207 S0.8", "M207 S2 F1800", "M208 S0.1 F900", "M208 S0"]
         if self.volumetric:
-            choices += ["M200 D1.75", "M200 D0", "M200 D2.85"]
+            choices += ["M200 D1.75", "M200 D0", "M200 D2.85", "M200 S0", "M200 S1", "M200"]
         text = rng.choice(choices)
         if text.startswith("G92") and ("E" in text or text == "G92"):
             self.e = 0.0

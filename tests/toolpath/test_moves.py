@@ -164,6 +164,77 @@ def test_firmware_retraction_owes_and_returns_its_length() -> None:
     assert moves.laid_mm[1:].tolist() == pytest.approx([1, 0, 0, 0, 0.5, 1])
 
 
+def test_firmware_retraction_has_lengths_and_speeds_of_its_own() -> None:
+    """facts.md 1.4, M207 S F and M208 S F: G11 returns what G10 pulled and S of M208 more, each at its own feed."""
+    lines = (
+        "G28",
+        "M83",
+        "M207 S2 F1800",
+        "M208 S0.1 F900",
+        "G1 X10 E1 F600",
+        "G10",
+        "M207 S5",
+        "G1 X20",
+        "G11",
+        "G1 X30 E1",
+    )
+    moves = single(*lines)
+    assert moves.push_mm[1:].tolist() == pytest.approx([1, -2, 0, 2.1, 1])
+    assert moves.laid_mm[1:].tolist() == pytest.approx([1, 0, 0, 0.1, 1])
+    assert moves.feed_mm_s[1:].tolist() == pytest.approx([10, 30, 10, 15, 10])
+
+
+def test_firmware_retraction_belongs_to_the_tool() -> None:
+    """What one tool pulled back another can't return (convention, from memory; facts.md 1.4, T: history per tool)."""
+    moves = single("G28", "M83", "G1 X10 E1", "G10", "T1", "G11", "G1 X20 E1", "T0", "G11", "G1 X30 E1")
+    assert kinds(moves)[1:] == ["deposit", "retract", "deposit", "prime", "deposit"]
+    assert moves.laid_mm[1:].tolist() == pytest.approx([1, 0, 1, 0, 1])
+
+
+def test_the_flow_factor_belongs_to_the_tool() -> None:
+    """M221 sets the tool in use, or the one that T names (convention, from memory); 0 lets nothing out."""
+    moves = single(
+        "G28",
+        "M83",
+        "M221 S50",
+        "M221 T1 S80",
+        "G1 X10 E1",
+        "T1",
+        "G1 X20 E1",
+        "T2",
+        "G1 X30 E1",
+        "M221 S0",
+        "G1 X40 E1",
+    )
+    assert moves.push_mm[1:].tolist() == pytest.approx([0.5, 0.8, 1.0, 0.0])
+    assert kinds(moves)[-1] == "travel"
+
+
+def test_volumetric_mode_is_switched_by_s_and_d() -> None:
+    """facts.md 1.4, M200 D S: D0 or S0 switches it off, S1 on with the diameter known, no word changes nothing."""
+    lines = (
+        "M200 D1.75",
+        "G1 X1 E2.405282",
+        "M200 S0",
+        "G1 X2 E1",
+        "M200 S1",
+        "G1 X3 E2.405282",
+        "M200",
+        "G1 X4 E2.405282",
+    )
+    moves = single("G28", "M83", *lines)
+    assert moves.push_mm[1:].tolist() == pytest.approx([1, 1, 1, 1], rel=1e-6)
+
+
+@pytest.mark.parametrize("command", ["G5 I0 J3 P0 Q-3", "G5.1 I2 J3"])
+def test_splines_end_where_they_say_and_are_counted(command: str) -> None:
+    """facts.md 1.4, G5: E spread along; the curve itself is not rebuilt."""
+    moves, reader = read(["G28", "M83", f"{command} X9 Y12 E2", "G1 X20 E1"])
+    assert (moves.x1[1], moves.y1[1], moves.push_mm[1]) == (9.0, 12.0, 2.0)
+    assert (moves.x0[2], moves.y0[2]) == (9.0, 12.0)
+    assert reader.unrebuilt.lines == {"spline": [3]}
+
+
 def test_g10_with_p_sets_a_temperature_and_pulls_nothing() -> None:
     """facts.md 1.4: in another dialect G10 P sets tool temperatures."""
     moves = single("G28", "G10 P0 S195 R160", "G1 X10 E1")

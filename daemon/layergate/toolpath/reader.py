@@ -16,6 +16,7 @@ from layergate.gcode.columns import MACRO, UNREAD, Columns, code_of
 from layergate.gcode.dialect import Dialect
 from layergate.toolpath.arcs import AXES_OF_PLANE, Arcs, arcs_from_words
 from layergate.toolpath.chords import with_chords
+from layergate.toolpath.extruders import RETRACTION_CODES, FirmwareRetraction, Flow
 from layergate.toolpath.frames import G53, Frames, frame_rows
 from layergate.toolpath.heat import BED_CODES, HOT_END_CODES, HeatTimeline, bed_over, fan_over, read_heat
 from layergate.toolpath.limits import LIMIT_CODES, Accelerations, limit_changes
@@ -35,8 +36,9 @@ I32 = npt.NDArray[np.int32]
 U8 = npt.NDArray[np.uint8]
 Bool = npt.NDArray[np.bool_]
 
-_G0, _G1, _G2, _G3, _G5 = (code_of(c) for c in ("G0", "G1", "G2", "G3", "G5"))
-_G4, _G10, _G11, _G28, _G92 = (code_of(c) for c in ("G4", "G10", "G11", "G28", "G92"))
+_G0, _G1, _G2, _G3 = (code_of(c) for c in ("G0", "G1", "G2", "G3"))
+_SPLINES = frozenset(code_of(c) for c in ("G5", "G5.1", "G5.2", "G5.3"))
+_G4, _G10, _G28, _G92 = (code_of(c) for c in ("G4", "G10", "G28", "G92"))
 _MODES = {name: code_of(name) for name in ("G17", "G18", "G19", "G20", "G21", "G90", "G91", "M82", "M83")}
 _DRAINS = np.array(
     [
@@ -50,7 +52,7 @@ _WORK_OFFSETS = np.array([code_of(c) for c in ("M206", "M428")], np.int32)
 _DRAIN_CODES = frozenset(_DRAINS.tolist())
 _WORK_OFFSET_CODES = frozenset(_WORK_OFFSETS.tolist())
 _HEAT_CODES = frozenset([*HOT_END_CODES, *BED_CODES, _G10, code_of("M116"), MACRO])
-_M101, _M103, _M200, _M207, _M218 = (code_of(c) for c in ("M101", "M103", "M200", "M207", "M218"))
+_M101, _M103, _M200, _M218 = (code_of(c) for c in ("M101", "M103", "M200", "M218"))
 _LARGEST_NUMBER = 1e8  # no coordinate, filament or feed of any machine
 _LEAST_LAID_MM = 1e-7
 _DEFAULT_FEED_MM_S = 25.0  # before any F word: what common controllers start with (common practice)
@@ -78,14 +80,14 @@ class MoveReader:
         self._filament_area = np.pi * filament_diameter_mm**2 / 4 if filament_diameter_mm else _AREA_175
         self._xyz_relative, self._e_relative, self._inches = Held(0.0), Held(0.0), Held(0.0)
         self._e_in_g91 = Held(0.0)
-        self._plane, self._feed, self._speed_factor, self._flow_factor = Held(17.0), Held(np.nan), Held(1.0), Held(1.0)
+        self._plane, self._feed, self._speed_factor, self._flow = Held(17.0), Held(np.nan), Held(1.0), Flow()
         self._volumetric_area = Held(0.0)  # filament area by M200, 0 where E is a length
+        self._diameter_area = self._filament_area
         self._accelerations = Accelerations()
         self.limit_changes: list[LimitChange] = []
         """What the job changes of the machine's limits, in order, until someone takes it away."""
         self._extruder_on = Held(0.0)  # M101/M103
-        self._retract_length = 1.0
-        self._firmware_retracted = False
+        self._retraction = FirmwareRetraction()
         self._debts_mm: dict[int, float] = {}
         self._hot_end, self._tool = Held(np.nan), Held(0.0)
         self._bed, self._fan = Held(np.nan), Held(np.nan)
@@ -146,10 +148,13 @@ class MoveReader:
         code = columns.code
         is_line = (code == _G0) | (code == _G1)
         is_arc = (code == _G2) | (code == _G3)
-        is_move = is_line | is_arc | (code == _G5)
+        is_move = is_line | is_arc
         others, present = columns.rare()
-        if _G5 in present:
-            others, present = others[columns.code[others] != _G5], present - {_G5}
+        if splines := present & _SPLINES:
+            is_spline = np.isin(code, list(splines))
+            self.unrebuilt.note("spline", columns.line[is_spline])
+            is_move |= is_spline
+            others, present = others[~is_spline[others]], present - splines
         other_code = code[others]
         self._present = present
         self._note_unread(columns, others)
@@ -201,6 +206,8 @@ class MoveReader:
         feed = self._feed.over(count, with_feed, feed_word[with_feed]) / 60
         feed[np.isnan(feed)] = _DEFAULT_FEED_MM_S
         feed *= self._factor(self._speed_factor, columns, others, other_code, "M220", count)
+        for row, speed in self._retraction.take_speeds():
+            feed[row] = speed
         acceleration = self._accelerations.by_kind(columns, others, other_code, count)
         if not present.isdisjoint(LIMIT_CODES):
             self.limit_changes += limit_changes(columns, others, other_code, inches, self._dialect)
@@ -271,8 +278,6 @@ class MoveReader:
             moved = columns.has("X") | columns.has("Y") | columns.has("Z")
             sets = (columns.code == _M218) | ((columns.code == _G10) & columns.has("P"))
             self.unrebuilt.note("tool-offset", columns.line[moved & sets])
-        if _G5 in columns.rare()[1]:
-            self.unrebuilt.note("spline", columns.line[columns.code == _G5])
         for row, odd in columns.odd.items():
             if odd.reading in ("several-commands", "repeated-word"):
                 self.unrebuilt.note(odd.reading, columns.line[row : row + 1])
@@ -374,17 +379,29 @@ class MoveReader:
         push = np.where(moves_there, after - before, 0.0)
         if _M200 in self._present or self._volumetric_area.value:
             rows = others[code == _M200]
-            diameters = columns.word("D")[rows]
-            areas = np.where(np.isfinite(diameters) & (diameters > 0), np.pi * diameters**2 / 4, 0.0)
+            areas = self._volumetric_areas(columns.word("D")[rows], columns.word("S")[rows])
             volumetric = self._volumetric_area.over(count, rows, areas)
             push = np.where(volumetric > 0, push / np.where(volumetric > 0, volumetric, 1.0), push)
-        push = push * self._factor(self._flow_factor, columns, others, code, "M221", count)
+        push = push * self._flow.over(columns, others, code, tool)
         push[np.abs(push) < _LEAST_LAID_MM] = 0.0  # noise of subtractions, here and in jobs, is no wipe and no prime
         if self.first_extrusion_line is None and (push > 0).any():
             self.first_extrusion_line = int(columns.line[np.flatnonzero(push > 0)[0]])
-        if self._dialect.g10_is_retraction:
-            self._firmware_retraction(columns, others, code, push)
+        if self._dialect.g10_is_retraction and not self._present.isdisjoint(RETRACTION_CODES):
+            self._retraction.push(columns, others, code, tool, push)
         return push
+
+    def _volumetric_areas(self, diameter_mm: F64, switch: F64) -> F64:
+        """Give what lines with M200 make of E: the filament area, or 0 where E is a length. S0 and S1 switch, D0 too."""
+        areas, area = [], self._volumetric_area.value
+        for d, s in zip(diameter_mm.tolist(), switch.tolist(), strict=True):
+            if d > 0:
+                self._diameter_area = np.pi * d**2 / 4
+            if d == 0 or s == 0:
+                area = 0.0
+            elif d > 0 or s > 0:
+                area = self._diameter_area
+            areas.append(area)
+        return np.array(areas)
 
     def _switched_extruder(self, others: I64, code: I32, count: int) -> Bool:
         """Say at which rows M101 (until M103) lets filament out, in jobs that have no extruder words."""
@@ -397,24 +414,6 @@ class MoveReader:
         values = np.concatenate((np.ones(len(on)), np.zeros(len(off))))[order]
         switched = self._extruder_on.over(count, rows[order], values) > 0
         return switched if self.extruder_word is None else np.zeros(count, np.bool_)
-
-    def _firmware_retraction(self, columns: Columns, others: I64, code: I32, push: F64) -> None:
-        """G10 pulls back, G11 returns the same; each only when the other came before."""
-        if self._present.isdisjoint((_G10, _G11, _M207)):
-            return
-        rows = others[(code == _G10) | (code == _G11) | (code == _M207)]
-        for row in rows.tolist():
-            if columns.code[row] == _M207:
-                length = columns.word("S")[row]
-                self._retract_length = float(length) if np.isfinite(length) else self._retract_length
-            elif columns.has("P")[row] or columns.has("L")[row]:
-                continue
-            elif columns.code[row] == _G10 and not self._firmware_retracted:
-                push[row] = -self._retract_length
-                self._firmware_retracted = True
-            elif columns.code[row] == _G11 and self._firmware_retracted:
-                push[row] = self._retract_length
-                self._firmware_retracted = False
 
     def _laid(self, push: F64, tool: F64) -> F64:
         """Give what each row pushes beyond the retraction debt of its tool: (n,) float64.
