@@ -4,8 +4,12 @@ import numpy as np
 from pydantic import Field
 
 from layergate.preflight.rule import Beads, Finding, Findings, LayerMap, Limits, NotApplicableError, Rule, Where
-from layergate_rules.layer_statistics import compared_layers, largest, side_medians
+from layergate_rules.layer_statistics import compared_layers, largest, number_of, side_medians
+from layergate_rules.spirals import Fault, SpiralWatch
 from layergate_rules.tracks import WALLS_AGAIN, walls_again
+
+_ALONE_AMONG = 4
+"""Layers on each side: thick infill comes back within so many."""
 
 
 class MissingLayerLimits(Limits):
@@ -35,6 +39,11 @@ class MissingLayerLimits(Limits):
     alike: float = Field(
         1.3, gt=1, description="path of the layers on both sides of a lost one, the longer over the shorter"
     )
+    no_thicker: float = Field(
+        1.15,
+        gt=1,
+        description="bead area against the larger of the neighbours'; a layer of twice the height has 2 (conservation)",
+    )
     strand_gap: float = Field(
         1.15,
         description="gap in diameters of the free strand from which a bead no longer touches what is under it; for second layers",
@@ -56,7 +65,8 @@ class MissingLayer(Rule):
         have fallen against both sides. Bridges, overhangs and roofs leave a part of the layer on its step; a lost layer
         leaves next to nothing. The air left over supports lies where nothing was before, and the step over a raft is known
         by the layer under it, which is larger on all sides and made of parallel lines. Second layers are judged by whether
-        their beads touch the first at all. The first layer, a lost last layer and spirals can't be judged.
+        their beads touch the first at all. A spiral is followed along its path: half a turn or more that starts two
+        steps high, after a sudden rise. The first layer and a lost last layer can't be judged.
 
     What to do
         Make the job again from its model and check it once more. If the gap stays, the model or the settings cause it.
@@ -69,11 +79,13 @@ class MissingLayer(Rule):
     limits_model = MissingLayerLimits
 
     def prepare(self) -> None:
+        self._spirals = SpiralWatch()
         self._recent: list[Beads] = []
         self._walls_again: dict[tuple[int, float], float] = {}
 
     def each_layer(self, beads: Beads) -> None:
         """Remember, of a layer after one with much less path, whether its walls stood below that one, too."""
+        self._spirals.see(beads)
         if self._recent and self._recent[-1].stack != beads.stack:
             self._recent.clear()
         self._recent.append(beads)
@@ -88,12 +100,14 @@ class MissingLayer(Rule):
             self._walls_again[layer.stack, layer.z_mm] = walls_again(layer, after, inside, below[-1:-4:-2])
 
     def finish(self, layers: LayerMap) -> Findings:
+        for fault in self._spirals.lost:
+            yield self._lost_turns(layers, fault)
         chosen = compared_layers(layers)
         if len(chosen) < 2:
             raise NotApplicableError("a gap shows only between layers, and there are fewer than two")
         gap = layers.gap_mm[chosen, 0]
         step = largest(*side_medians(gap, layers.stack[chosen]))
-        starved = self._fed_too_little(layers, chosen)
+        starved = self._fed_too_little(layers, chosen) | self._alone(layers, chosen, gap, step)
         for at in range(1, len(chosen)):
             index, under = int(chosen[at]), int(chosen[at - 1])
             first_in_stack = layers.stack[under] != layers.stack[index]
@@ -145,6 +159,24 @@ class MissingLayer(Rule):
         fed: np.ndarray = (ratio >= (self.limits.fill_ratio, self.limits.median_fill_ratio)).any(axis=1)
         return ~fed
 
+    def _alone(self, layers: LayerMap, chosen: np.ndarray, gap: np.ndarray, step: np.ndarray) -> np.ndarray:
+        """Say which layers alone among those around start high, with beads no thicker than any of theirs: (m,) bool.
+
+        Where a floor ends, the layers on one side are of thin walls, beside which the floor's beads seem to be fed for
+        more. Thick infill every few layers is thicker, and does not stand alone.
+        """
+        area, stacks = layers.area_mm2[chosen], layers.stack[chosen]
+        below, above = side_medians(area, stacks)
+        thicker: np.ndarray = (area / np.fmax(below, above)).max(axis=1)
+        alone: np.ndarray = (
+            np.isfinite(below).all(axis=1) & np.isfinite(above).all(axis=1) & (thicker < self.limits.no_thicker)
+        )
+        for at in np.flatnonzero(alone & (gap >= self.limits.gap_ratio * step)).tolist():
+            around = np.r_[max(0, at - _ALONE_AMONG) : at, at + 1 : min(len(gap), at + 1 + _ALONE_AMONG)]
+            around = around[stacks[around] == stacks[at]]
+            alone[at] = bool((gap[around] < self.limits.gap_ratio * step[at]).all())
+        return alone
+
     def _hangs(self, layers: LayerMap, index: int, ratio: float) -> bool:
         """Say whether the beads of a second layer are too thin to touch the first, as free strands of their flow."""
         area = float(layers.area_mm2[index, 2])
@@ -168,6 +200,29 @@ class MissingLayer(Rule):
         shares = layers.directions[under]
         parallel = float((shares + np.roll(shares, 1) + np.roll(shares, -1)).max())
         return bool(larger and parallel > 0.6)
+
+    def _lost_turns(self, layers: LayerMap, fault: Fault) -> Finding:
+        lost = fault.ratio - 1
+        what = "A turn" if lost < 1.5 else f"{lost:.0f} turns"
+        return self.finding(
+            f"{what} of a spiral {'is' if lost < 1.5 else 'are'} missing under Z {fault.z_mm[0]:.2f} mm: {fault.path_mm:.0f} mm of "
+            f"the next turn start {fault.gap_mm:.2f} mm above what lies under them, where {fault.usual_gap_mm:.2f} mm is usual, "
+            "and are fed for one turn only.",
+            "Make the job again from its model and check it once more: the wall would split at this height.",
+            where=Where(
+                layer=number_of(layers, fault.stack, fault.z_mm[0]),
+                z_mm=(fault.z_mm[0] - fault.gap_mm, fault.z_mm[1]),
+                lines=fault.lines,
+            ),
+            evidence={
+                "gap_mm": fault.gap_mm,
+                "usual_gap_mm": fault.usual_gap_mm,
+                "gap_ratio": fault.ratio,
+                "path_over_gap_mm": fault.path_mm,
+                "bead_area_mm2": fault.area_mm2,
+                "usual_bead_area_mm2": fault.usual_area_mm2,
+            },
+        )
 
     def _found(self, layers: LayerMap, index: int, under: int, gap: float, step: float) -> Finding:
         lost = max(1, round(gap / step) - 1)

@@ -5,7 +5,7 @@ order of printing, with the turns before: in a spiral each bead lies one step ov
 """
 
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -25,6 +25,9 @@ LOST_GAP = 1.6
 
 LOST_RISE = 0.4
 """In steps: sudden rise where at least half a turn is lost. A wall that steps outward has the gap and no rise."""
+
+STEEPER = 1.5
+"""Rise for its length, against the spiral's; a long straight bead rises by as much and is as steep as the others."""
 
 RISE_BEFORE = 1.2
 """In turns: how long before the gap the rise comes; what is laid over a lost piece comes up to a turn after it."""
@@ -62,10 +65,8 @@ class _Stretch:
     line: int
     last_z_mm: float
     last_line: int
-    path_mm: float = 0.0
-    weighted: float = 0.0
-    gap: float = 0.0
-    area: float = 0.0
+    parts: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = field(default_factory=list)
+    """Length, gap and cross-section of its beads."""
     bands: int = 0
     pause_mm: float = 0.0
 
@@ -101,9 +102,11 @@ class SpiralWatch:
         low, usual, high = _quantiles(gap[known], weight[known], (0.1, 0.5, 0.9))
         flow = _quantiles(area[known] / gap[known], weight[known], (0.5,))[0]
         rise = float(np.ptp(beads.z1))
-        if high > STEADY * low and not self._open:
+        if self._open or self._since_rise_mm <= RISE_BEFORE * self._turn_mm:
+            pass  # a fault is under way, or may come: such a band is no measure for others
+        elif high > STEADY * low:
             self._bands.clear()  # no spiral whose turns are like each other
-        elif not self._open:
+        else:
             self._bands.append((usual, flow, rise / float(weight.sum())))
         self._end = (int(beads.line[-1]), float(beads.z1[-1]))
 
@@ -122,7 +125,7 @@ class SpiralWatch:
         usual = usual_gap, usual_gap * usual_flow
         z = np.concatenate(([self._end[1]], beads.z1))
         path = np.cumsum(beads.length_mm)
-        rises = np.diff(z) - slope * beads.length_mm >= LOST_RISE * usual_gap
+        rises = np.diff(z) >= np.maximum(LOST_RISE * usual_gap, STEEPER * slope * beads.length_mm)
         latest = np.maximum.accumulate(np.where(rises, path - beads.length_mm, -self._since_rise_mm))
         since = path - latest
         self._since_rise_mm = float(since[-1])
@@ -155,10 +158,7 @@ class SpiralWatch:
                     continue
                 z, line = float(beads.z1[first]), int(beads.line[first])
                 open_ = self._open[what] = _Stretch(z, line, z, line)
-            weight = beads.length_mm[part]
-            open_.path_mm += length
-            open_.gap += float((gap[part] * weight).sum())
-            open_.area += float((area[part] * weight).sum())
+            open_.parts.append((beads.length_mm[part], gap[part], area[part]))
             open_.last_z_mm, open_.last_line = float(beads.z1[last - 1]), int(beads.line[last - 1])
             open_.pause_mm = 0.0
         if (open_ := self._open.get(what)) is not None:
@@ -168,14 +168,17 @@ class SpiralWatch:
 
     def _end_stretch(self, what: str, stack: int, usual: tuple[float, float]) -> None:
         open_ = self._open.pop(what)
-        if open_.path_mm < LEAST_TURN * self._turn_mm:
+        length, gaps, areas = (np.concatenate(arrays) for arrays in zip(*open_.parts, strict=True))
+        path = float(length.sum())
+        if path < LEAST_TURN * self._turn_mm:
             return
-        gap, area = open_.gap / open_.path_mm, open_.area / open_.path_mm
+        # Medians: the bead that leads across from where a piece was lost hangs as high as the wall.
+        gap, area = _quantiles(gaps, length, (0.5,))[0], _quantiles(areas, length, (0.5,))[0]
         ratio = gap / usual[0] if what == "lost" else area / usual[1] * max(1.0, usual[0] / gap)
         found = self.lost if what == "lost" else self.starved
         found.append(
             Fault(
-                (open_.z_mm, open_.last_z_mm), stack, (open_.line, open_.last_line), open_.path_mm, ratio,
+                (open_.z_mm, open_.last_z_mm), stack, (open_.line, open_.last_line), path, ratio,
                 gap, usual[0], area, usual[1],
             )
         )  # fmt: skip

@@ -72,6 +72,23 @@ def test_starved_turns_are_found_wherever_they_begin(seed: int, flow: float) -> 
     assert found.where.z_mm[0] == pytest.approx(STEP_MM * (1 + start), abs=STEP_MM)
 
 
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("turns", [0.6, 1.0, 2.3])
+def test_lost_turns_are_found_wherever_they_begin(seed: int, turns: float) -> None:
+    """The turn over the lost ones starts so many steps high (geometry), as long as what was lost, a turn at most."""
+    draw = random.Random(f"lost {seed} {turns}")
+    start = draw.uniform(7, 18)
+    (found,) = findings(spiral(lost=(start, start + turns)), "missing-layer")
+    assert found.severity == "block"
+    deepest = 1 + math.ceil(turns)
+    assert 0.95 * (1 + math.floor(max(1, turns))) <= found.evidence["gap_ratio"] <= 1.05 * deepest
+    # One bead leads straight across from where the lost piece began to where it ends; what comes at once after it counts on.
+    across = 2 * RADIUS_MM * abs(math.sin(math.pi * turns)) if turns >= 1 else 0.0
+    assert found.evidence["path_over_gap_mm"] == pytest.approx(min(1.0, turns) * TURN_MM + across, rel=0.05)
+    assert found.where.z_mm is not None
+    assert found.where.z_mm[1] == pytest.approx(STEP_MM * (1 + start + turns), abs=1.2 * STEP_MM)
+
+
 def test_a_stray_bead_beside_a_spiral_is_found() -> None:
     """A bead of 25 mm far from the wall lies in the air: the nozzle had to travel to it."""
     (found,) = findings(spiral(stray=11), "mid-air-bead")

@@ -37,6 +37,7 @@ _LONGEST_RUN_MM = 100_000.0  # of beads measured at once: some 30 MB of samples
 _FEWEST_RAMPS = 4  # consecutive rising beads that make a spiral; fewer are a way up to the next layer
 _LONGEST_LEVEL_PIECE = 12  # beads of a level piece between two climbs that does not end a spiral
 _MOST_RISES = 1.5  # of what is measured at once in a spiral; an edge of a square turn rises once, a steep bead more
+_STEEP_SHARE = 0.05  # of a stretch's beads; single ones are where a turn of a spiral is lost, which rules look for
 _SAME_PLACE_MM = 0.01
 _MOST_PURGE_BEADS = 12
 _LONGEST_PURGE_MM = 2500.0  # prime and purge lines before the first layer have at most this path (own choice)
@@ -263,7 +264,8 @@ class LayerBuilder:
                     continue
                 rise = self._spiral_rise(height[:start][~rising[:start]])
                 stretch = slice(start, end)
-                if np.abs(beads.z1[stretch] - beads.z0[stretch]).max() > _MOST_RISES * rise:
+                steep = np.count_nonzero(np.abs(beads.z1[stretch] - beads.z0[stretch]) > _MOST_RISES * rise)
+                if steep > max(_FEWEST_RAMPS, _STEEP_SHARE * (end - start)):
                     # Steep paths, such as arcs in an upright plane: each chain of beads is measured before it is laid,
                     # since it would else be held by itself.
                     key[stretch] = 2 * np.cumsum(_begins_chain(beads.take(stretch))) + 1
