@@ -58,6 +58,16 @@ class Ways:
     answers_blank: bool = False
     strict: bool = True
     """Refuses lines without number and checksum."""
+    slow_s: float = 0.0
+    """What homing and probing (G28, G29) take."""
+    planner_moves: int = 0
+    """Moves that it queues: one is acknowledged as soon as there is room for it. 0: when it is done."""
+    silent_on_doubles: bool = False
+    """Drops lines that it has had already without a word."""
+    echoes: str = ""
+    """Said of every line before anything else; ``{command}``, ``{line}`` (whole, as it came)."""
+    cut: str = "whole"
+    """How the wire cuts what it says: ``whole``, ``bytes`` (one by one), ``joined`` (as much as comes within 2 ms)."""
 
 
 @dataclass
@@ -75,6 +85,9 @@ class Odd:
     _line: str = ""
     _working: bool = False
     _hurt: set[int] = field(default_factory=set)
+    _queued: int = 0
+    _when_room: Callable[[], None] | None = None
+    _when_empty: Callable[[], None] | None = None
 
     def connected(self) -> None:
         """Begin to live."""
@@ -118,6 +131,8 @@ class Odd:
                 self._tell(self._ok(None))
 
     def _take(self, line: str) -> None:
+        if self.ways.echoes:
+            self._tell(self.ways.echoes.format(line=line, command=line.partition("*")[0].partition(" ")[2] or line))
         if line[0] != "N":
             if not self.ways.strict:
                 self._begin(line, None)
@@ -137,6 +152,8 @@ class Odd:
         elif command.startswith("M110"):
             self.accepted = int(command.partition("N")[2] or number)
             self._tell(self._ok(number))
+        elif number <= self.accepted and self.ways.silent_on_doubles:
+            return
         elif number != self.accepted + 1:
             self._refuse("Line Number is not Last Line Number+1")
         else:
@@ -145,7 +162,8 @@ class Odd:
 
     def _refuse(self, why: str) -> None:
         self.refused += 1
-        self._tell(*(form.format(why=why, last=self.accepted, next=self.accepted + 1) for form in self.ways.refusal))
+        given = {"why": why, "last": self.accepted, "next": self.accepted + 1, "ok": self._ok(None)}
+        self._tell(*(form.format(**given) for form in self.ways.refusal))
 
     def _ok(self, number: int | None) -> str:
         return self.ways.ok.format(n=number if number is not None else "").rstrip()
@@ -156,6 +174,8 @@ class Odd:
         self._working = True
         ok = self._ok(number)
         takes = ways.heat_s if code in ("M109", "M190") else 0.0 if code[0] == "M" else ways.move_s
+        if code in ("G28", "G29"):
+            takes = ways.slow_s
         forms: tuple[str, ...] = ("{ok}",)
         if code in ways.unknown:
             forms = ways.says_unknown
@@ -177,26 +197,59 @@ class Odd:
             self.later(1.0, lambda: sign(1.0, ways.tells_heat, 1.0))
         if ways.busy:
             self.later(2.0, lambda: sign(2.0, ways.busy, 2.0))
-        self.later(takes, end)
+        if ways.planner_moves and code in ("G0", "G1"):
+            self._queue_move(end)
+        elif self._queued and code in ("G4", "G28", "G29", "M400"):
+            self._when_empty = lambda: self.later(takes, end)
+        else:
+            self.later(takes, end)
+
+    def _queue_move(self, accepted: Callable[[], None]) -> None:
+        self._queued += 1
+        if self._queued == 1:
+            self.later(self.ways.move_s, self._move_done)
+        if self._queued <= self.ways.planner_moves:
+            self.later(0.0, accepted)
+        else:
+            self._when_room = accepted
+
+    def _move_done(self) -> None:
+        self._queued -= 1
+        if self._queued:
+            self.later(self.ways.move_s, self._move_done)
+        if (accepted := self._when_room) is not None:
+            self._when_room = None
+            accepted()
+        if not self._queued and (emptied := self._when_empty) is not None:
+            self._when_empty = None
+            emptied()
 
 
 class Quay:
     """A streamer and an odd printer, moored together under a virtual clock."""
 
     def __init__(
-        self, ways: Ways, text: bytes, *, settings: Settings | None = None, ring_bytes: int | None = None
+        self,
+        ways: Ways,
+        text: bytes,
+        *,
+        settings: Settings | None = None,
+        ring_bytes: int | None = None,
+        block_bytes: int = 4096,
     ) -> None:
         self.now = 0.0
         self.events: list[tuple[str, dict[str, Any]]] = []
         # What the command line makes of socket:// devices (link/__main__.py).
         self.streamer = Streamer(LineProtocol(ring_bytes=ring_bytes, limits=Limits(boot_s=0.5)), settings)
         self.printer = Odd(ways)
-        self.index = index_of(text, block_bytes=4096)
+        self.index = index_of(text, block_bytes=block_bytes)
         self._blocks = blocks_of(text, self.index)
         self._heap: list[tuple[float, int, Callable[[], None]]] = []
         self._order = count()
         self.printer.later = self.later
-        self.printer.say = lambda data: self.later(0.0003, lambda: self.streamer.receive(data, self.now))
+        self.printer.say = {"whole": self._whole, "bytes": self._bytes, "joined": self._joined}[ways.cut]
+        self._said = b""
+        self._free_at = 0.0
         self.streamer.opened(0.0)
         self.printer.connected()
         self._carry()
@@ -204,6 +257,23 @@ class Quay:
     def later(self, seconds: float, do: Callable[[], None]) -> None:
         """Do something so much later."""
         heappush(self._heap, (self.now + seconds, next(self._order), do))
+
+    def _whole(self, data: bytes) -> None:
+        self.later(0.0003, lambda: self.streamer.receive(data, self.now))
+
+    def _bytes(self, data: bytes) -> None:
+        for byte in data:
+            self._free_at = max(self._free_at, self.now) + 0.0001
+            self.later(self._free_at - self.now, lambda byte=byte: self.streamer.receive(bytes([byte]), self.now))  # type: ignore[misc]  # bound now
+
+    def _joined(self, data: bytes) -> None:
+        if not self._said:
+            self.later(0.002, self._flush)
+        self._said += data
+
+    def _flush(self) -> None:
+        said, self._said = self._said, b""
+        self.streamer.receive(said, self.now)
 
     def _carry(self) -> None:
         streamer = self.streamer

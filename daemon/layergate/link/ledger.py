@@ -100,6 +100,12 @@ class Ledger:
         while self.flight and self.flight[-1].number >= self.cursor:
             self.flight_bytes -= len(self.flight.pop().frame)
 
+    def forget_repeats(self) -> None:
+        """Take off what went out again (probes), and what is accepted: nothing has answered them."""
+        waiting = {line.number: line for line in self.flight if line.number > self.acked}
+        self.flight = deque(waiting.values())
+        self.flight_bytes = sum(len(line.frame) for line in self.flight)
+
     def credit_oldest(self) -> Line | None:
         """Take an acknowledgement that names no line: it belongs to the oldest line under way."""
         if not self.flight:

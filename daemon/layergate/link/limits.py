@@ -28,7 +28,7 @@ class Limits:
     longest_probe_interval_s: float = 30.0
     longest_probe_interval_long_s: float = 300.0
     """The same with a long command under way: its lost acknowledgement is found 5 min later at most, and a heat-up of
-    half an hour takes some 10 probes, which a ring holds."""
+    half an hour takes some 11 probes, which a ring holds."""
     person_probes: int = 5
     """So many probes, over 5 min, while a command may wait for a person: enough to find one that never arrived."""
     hurried_probes: int = 16
@@ -67,8 +67,11 @@ class Limits:
     sure_slack_lines: int = 4
     """One further behind than this is believed when it is repeated: replies have no checksum, and a lost digit turns
     line 53 into line 5."""
-    proof_tries: int = 5
+    proof_tries: int = 3
     """Repeated numbers that bring no reply at all: the printer drops them in silence, so a new line has to do."""
+    probe_repeats: int = 3
+    """A probe goes out again under its number so often, then a new one does: the printer may have had it, and drop
+    what it had in silence."""
     first_lines: int = 3
     """After so many acknowledged lines a Resend of line 1 can only come from a printer that has restarted."""
     reset_repeats: int = 4

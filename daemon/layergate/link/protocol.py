@@ -20,6 +20,7 @@ from layergate.link.framing import OVERHEAD_BYTES, SYNC_FRAME
 from layergate.link.ledger import Ledger, Line
 from layergate.link.limits import Limits
 from layergate.link.plausibility import Plausibility, Verdict
+from layergate.link.queries import Queries
 from layergate.link.replies import PLAIN_OK, Kind, LineBuffer, Reply, WireError, read_reply, remark_kind
 from layergate.link.signals import Signal
 from layergate.link.states import LINK, Link, On
@@ -70,8 +71,9 @@ class LineProtocol:
         self._settle_at: float | None = None
         self._settle_by = 0.0
         """When a printer that never stops talking counts as booted."""
-        self._queries: list[int] = []
-        """Numbers of M105 lines whose answers are due, oldest first."""
+        self._half_heard = False
+        """A reply has begun, and nothing was made of that yet."""
+        self._queries = Queries(self.limits.reset_slack_lines)
         self._told_acked = 0
         self._round = -1
         """The line that the last Resend asked for."""
@@ -83,6 +85,8 @@ class LineProtocol:
         self._last_remark = "", 0.0
         self._refused_at: float | None = None
         """When the last Resend came."""
+        self._probe_repeats = 0
+        """How often the newest line, a probe, went out again."""
         self._proving = False
         self._proof_oks = 0
         self._proof_tries = 0
@@ -140,6 +144,7 @@ class LineProtocol:
             for line in self._buffer.feed(data):
                 reply = read_reply(line)
                 self._handlers[reply.kind](reply, now)
+            self._half_heard = self._buffer.unfinished
         self._tell_acked()
         if self.state is Link.READY and self.ledger.cursor <= self.ledger.last:
             self._send_again(now)
@@ -157,6 +162,10 @@ class LineProtocol:
             self._settle_at = None
             self._settled(now)
         timing, limit_s = self._timing, self._silence_limit_s()
+        if self._half_heard and now >= timing.heard_at + self.limits.stray_wait_s:
+            self._half_heard = False
+            if self.state in (Link.READY, Link.PROBING):
+                timing.hurry(now, self.ledger)  # its end was lost: an answer that can't be read
         if limit_s is not None and now >= timing.heard_at + limit_s:
             self._signals.append(signals.Unresponsive(f"nothing was heard from the printer for {limit_s:.0f} s"))
             timing.heard_at = now
@@ -168,6 +177,8 @@ class LineProtocol:
         """Give the time at which `tick` has something to do; None while there is nothing to wait for."""
         # Asked for with every line, so no list is made of what there may be.
         limit_s = self._silence_limit_s()
+        if self._half_heard:
+            limit_s = self.limits.stray_wait_s
         first = None if limit_s is None else self._timing.heard_at + limit_s
         for time in (self._settle_at, self._timing.overdue_at, self._unjudged[0] if self._unjudged else None):
             if time is not None and (first is None or time < first):
@@ -194,7 +205,7 @@ class LineProtocol:
     @property
     def query_due(self) -> bool:
         """The answer to an M105 is still to come: a second one now could not be told from it."""
-        return bool(self._queries) and self._queries[-1] > self.ledger.acked
+        return self._queries.is_due_after(self.ledger.acked)
 
     @property
     def doubtful(self) -> bool:
@@ -207,7 +218,8 @@ class LineProtocol:
     def is_certain(self, number: int) -> bool:
         """Tell whether a line's acknowledgement is beyond doubt: nothing went wrong in this numbering, and where the
         printer's answers to M105 show what they belong to, this line's did."""
-        return not self.doubtful and (self._certain_to >= number or not self._answers_show)
+        shown = self._answers_show and not self._queries.tell_nothing
+        return not self.doubtful and (self._certain_to >= number or not shown)
 
     def prove(self, now: float) -> None:
         """Have the printer state that it has taken every line; `Proved` follows. Only while nothing is under way.
@@ -277,8 +289,7 @@ class LineProtocol:
         ledger.depart(line)
         self._out.append(line.frame)
         if line.query:
-            self._queries = [number for number in self._queries if self.ledger.acked < number != line.number]
-            self._queries.append(line.number)
+            self._queries.sent(line.number, ledger.acked)
         self._arm(now)
 
     def _send_again(self, now: float) -> None:
@@ -306,22 +317,27 @@ class LineProtocol:
             self._fail(f"no line was acknowledged for {self.limits.no_progress_s:.0f} s", now)
             return
         self._go(On.OVERDUE)
-        self._timing.probed()
+        if not self._proving or self._proof_line:
+            self._timing.probed()  # during a proof nothing is under way that could take its time
         self.probes += 1
         if self._buffer.unfinished and now >= self._timing.heard_at + self.limits.stray_wait_s:
             self._buffer.clear()  # its end was lost; else it would spoil the answer to the probe too
             self.garbled += 1
         if self._proving and not self._proof_heard:
             self._proof_tries += 1
-            if self._proof_tries >= self.limits.proof_tries and not self._proof_line:
-                line = self.ledger.append(_PROBE, Patience.PROMPT, query=True)
-                self._proof_line = line.number
-                self._transmit(line, now)
-                return
         self._proof_heard = False
-        last = self.ledger.line(self.ledger.last)
-        if not (last.query and (last.number > self.ledger.acked or self._proving)):
-            last = self.ledger.append(_PROBE, Patience.PROMPT, query=True)
+        ledger, limits = self.ledger, self.limits
+        last = ledger.line(ledger.last)
+        if self._proving:
+            if self._proof_tries >= limits.proof_tries:
+                last = ledger.append(_PROBE, Patience.PROMPT, query=True)
+                self._proof_line = last.number
+        elif not last.query or last.number <= ledger.acked or self._probe_repeats >= limits.probe_repeats:
+            ledger.forget_repeats()
+            last = ledger.append(_PROBE, Patience.PROMPT, query=True)
+            self._probe_repeats = 0
+        else:
+            self._probe_repeats += 1
         self._transmit(last, now)
 
     # -- time -----------------------------------------------------------------------------------------------------
@@ -380,7 +396,7 @@ class LineProtocol:
         if reply is not PLAIN_OK:
             self._pass_on(reply)
         if self.state in _STREAMING:
-            if self._trailing.due and self._trailing.is_this(reply, self.ledger.acked, now):
+            if self._trailing.due and self._is_trailing(reply, now):
                 if self.state is Link.RECOVERING:
                     self._recovering(now)
                 return
@@ -401,7 +417,7 @@ class LineProtocol:
             self._credit(reply, now)
             self._error = None
         elif self.state is Link.SYNCING:
-            if self._trailing.due and self._trailing.is_this(reply, self.ledger.acked, now):
+            if self._trailing.due and self._is_trailing(reply, now):
                 return
             # Twice, because the first ok may be a late or doubled one of before while M110 itself was lost; then the
             # counters would disagree unnoticed. Setting the counter again changes nothing.
@@ -415,6 +431,10 @@ class LineProtocol:
             self._was_ready = True
             self._signals.append(signals.Synced())
 
+    def _is_trailing(self, reply: Reply, now: float) -> bool:
+        answers = bool(reply.readings) and not self._queries.tell_nothing
+        return self._trailing.is_this(reply, self.ledger.acked, now, answers=answers)
+
     def _pass_on(self, reply: Reply) -> None:
         """Tell what an acknowledgement says besides."""
         if reply.readings:
@@ -427,7 +447,7 @@ class LineProtocol:
     def _is_proof(self, reply: Reply) -> bool:
         """Tell whether an ``ok`` ends a proof: one with our last number, or too many of a printer that refuses
         nothing."""
-        if self._proof_line and reply.readings:
+        if self._proof_line and reply.readings and not self._queries.tell_nothing:
             return True
         if reply.number is not None:
             return self.ledger.resolve(reply.number, self.ledger.last) == self.ledger.last
@@ -445,14 +465,20 @@ class LineProtocol:
 
     def _credit(self, reply: Reply, now: float) -> None:
         ledger = self.ledger
-        before, excess = ledger.acked, ledger.excess
+        before, excess, stray = ledger.acked, ledger.excess, False
+        query = None
+        if reply.readings and reply.number is None:
+            query = self._queries.answered(before)
         if reply is PLAIN_OK and self.state is Link.READY:
             self._credit_plain(now)
-        elif self.state is Link.RECOVERING and reply.number is None and not reply.readings:
+        elif (
+            self.state is Link.RECOVERING
+            and reply.number is None
+            and (not reply.readings or self._queries.tell_nothing)
+        ):
             # Not the one that trails a Resend: the line asked for was accepted after all, under way a second time.
             ledger.assume_accepted(self._round)
-        elif reply.readings and reply.number is None and self._answered_query(before):
-            query = self._queries.pop(0)
+        elif query is not None:
             self._certain_to, self._answers_show = query, True
             self.lost_acks += max(0, query - before - 1)
             ledger.assume_accepted(query)
@@ -461,7 +487,7 @@ class LineProtocol:
             if reply.readings:
                 self._queries.clear()
             elif named is not None:
-                self._queries = [query for query in self._queries if query > named]
+                self._queries.accepted(named)
             if named is not None and named < ledger.cursor:
                 self.lost_acks += named - before - 1
                 self._certain_to = named
@@ -470,6 +496,7 @@ class LineProtocol:
                 ledger.assume_accepted(named)
             elif ledger.resolve(reply.number, ledger.oldest()) is not None:
                 ledger.excess += not reply.duplicate
+                stray = True
             else:
                 ledger.credit_oldest()  # a number that can't be: damaged, or something else than a line number
         else:
@@ -482,6 +509,8 @@ class LineProtocol:
                 self._settle_at = None
         self._timing.answered(now, progress=ledger.acked > before)
         self._arm(now)
+        if stray and ledger.flight:
+            self._timing.hurry(now, ledger)  # it may be the number of the line under way, with a digit lost
         if ledger.excess > excess:
             allowed = self.limits.excess_base + self.limits.excess_share * max(ledger.acked, ledger.last)
             if ledger.excess > allowed:
@@ -490,13 +519,8 @@ class LineProtocol:
     def _credit_plain(self, now: float) -> None:
         line = self.ledger.credit_oldest()
         if line is not None and line.patience is Patience.PROMPT:
-            self._timing.measure(now)
-
-    def _answered_query(self, acked: int) -> bool:
-        """Tell whether an answer to M105 is due; those whose time has long passed are not."""
-        slack = self.limits.reset_slack_lines
-        self._queries = [query for query in self._queries if query > acked - slack]
-        return bool(self._queries)
+            # A probe may bring about temperatures or a Resend, but not this, where answers to it show by their form.
+            self._timing.measure(now, sure=self._answers_show and not line.query)
 
     def _on_resend(self, reply: Reply, now: float) -> None:
         error, self._error, self._unjudged, self._refused_at = self._error, None, None, now

@@ -12,6 +12,9 @@ from layergate.link.commands import Patience
 from layergate.link.ledger import Ledger, Line
 from layergate.link.limits import Limits
 
+EVEN_PROBES = 1
+"""So many further probes of a long command come at the first interval, before intervals grow."""
+
 
 class Timing:
     """Clocks of one connection, in seconds of the owner's monotonic clock."""
@@ -45,14 +48,14 @@ class Timing:
             if line.patience is Patience.PERSON:
                 self._last_person = line.number
 
-    def measure(self, now: float) -> None:
+    def measure(self, now: float, *, sure: bool = False) -> None:
         """Learn from the acknowledgement of a prompt line how long they take (smoothed as in RFC 6298, gain 1/8).
 
         Nothing is learned from an answer that a probe may have brought about (the idea of Karn's rule, section 3
         there); but one that comes long after the last probe is of a slow printer, and must be learned from, or it would
-        be probed for ever.
+        be probed for ever. ``sure``: it can't come of a probe.
         """
-        if self._probes_in_row and now - self.sent_at < self._limits.stray_wait_s:
+        if not sure and self._probes_in_row and now - self.sent_at < self._limits.stray_wait_s:
             return
         waited = min(now - self._waiting_since, self._limits.longest_timeout_s)
         smoothed = self._smoothed_s
@@ -96,8 +99,10 @@ class Timing:
         if of_lines is Patience.PERSON and self._probes_in_row >= limits.person_probes:
             self.overdue_at = None
         elif of_lines:
-            # No line time-out, but see now and then whether the command or its acknowledgement was lost.
-            self.overdue_at = now + min(limits.longest_timeout_s * growth, limits.longest_probe_interval_long_s)
+            # No line time-out, but see now and then whether the command or its acknowledgement was lost. The first probes
+            # come evenly, for the wire may have swallowed one of them too.
+            longer = growth / 2**EVEN_PROBES if self._probes_in_row > EVEN_PROBES else 1.0
+            self.overdue_at = now + min(limits.longest_timeout_s * longer, limits.longest_probe_interval_long_s)
         else:
             first_s = limits.first_timeout_s
             if self._smoothed_s is not None:

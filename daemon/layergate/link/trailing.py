@@ -43,10 +43,10 @@ class TrailingOk:
             self._since = None
             self._score = max(-SURE, self._score - 1)
 
-    def is_this(self, reply: Reply, acked: int, now: float) -> bool:
-        """Tell whether an ``ok`` is the one that is due; it is due once."""
+    def is_this(self, reply: Reply, acked: int, now: float, *, answers: bool) -> bool:
+        """Tell whether an ``ok`` is the one that is due; it is due once. ``answers``: it answers a question."""
         since, self._since = self._since, None
-        if since is None or reply.readings or (reply.number or 0) > acked:
+        if since is None or answers or (reply.number or 0) > acked:
             return False
         age_s = now - since
         if age_s <= self._limits.settle_s / 2:
