@@ -111,7 +111,6 @@ CHATTER = (
     "// a remark",
     "wait",
     "Bed is level",
-    "echo:busy: processing",
     "",
     "T0:21.0 /0.0 B:20.5 /0.0 @0:0",
     "fan on",

@@ -87,6 +87,8 @@ class LineProtocol:
         """When the last Resend came."""
         self._probe_repeats = 0
         """How often the newest line, a probe, went out again."""
+        self._probed_anew = False
+        """Repeats of a probe brought nothing, so a new one went out."""
         self._proving = False
         self._proof_oks = 0
         self._proof_tries = 0
@@ -333,11 +335,13 @@ class LineProtocol:
                 last = ledger.append(_PROBE, Patience.PROMPT, query=True)
                 self._proof_line = last.number
         elif not last.query or last.number <= ledger.acked or self._probe_repeats >= limits.probe_repeats:
+            self._probed_anew = self._probe_repeats >= limits.probe_repeats
             ledger.forget_repeats()
             last = ledger.append(_PROBE, Patience.PROMPT, query=True)
             self._probe_repeats = 0
         else:
             self._probe_repeats += 1
+        self._careful_until = max(self._careful_until, last.number)  # nothing new before it is known where we are
         self._transmit(last, now)
 
     # -- time -----------------------------------------------------------------------------------------------------
@@ -417,6 +421,8 @@ class LineProtocol:
             self._credit(reply, now)
             self._error = None
         elif self.state is Link.SYNCING:
+            if reply.readings and self.numbered:
+                self._queries.unasked()
             if self._trailing.due and self._is_trailing(reply, now):
                 return
             # Twice, because the first ok may be a late or doubled one of before while M110 itself was lost; then the
@@ -517,6 +523,13 @@ class LineProtocol:
                 self._fail(f"{ledger.excess} acknowledgements more than there were lines", now)
 
     def _credit_plain(self, now: float) -> None:
+        flight = self.ledger.flight
+        if self._probed_anew and self.state is Link.PROBING and not (flight and flight[0].patience):
+            # Were the probe before missing, this one would have been refused. If it is a late answer to another line,
+            # that is but credit given too soon.
+            self._probed_anew = False
+            self.ledger.assume_accepted(self.ledger.last)
+            return
         line = self.ledger.credit_oldest()
         if line is not None and line.patience is Patience.PROMPT:
             # A probe may bring about temperatures or a Resend, but not this, where answers to it show by their form.
