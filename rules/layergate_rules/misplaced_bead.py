@@ -1,6 +1,8 @@
 """misplaced-bead: a bead whose filament was meant for another path."""
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from pydantic import Field
@@ -116,6 +118,8 @@ class _Strokes:
     usual: np.ndarray
     """Bead area of the flow class that a stroke belongs to, mm2; NaN where it has a flow of its own."""
     slack_mm3: float
+    known: dict[int, list[float]] = field(default_factory=dict)
+    """What ``around`` gave, by stroke: lines are compared pair by pair."""
 
     def _of_no_class(self) -> np.ndarray:
         known: np.ndarray = np.isfinite(self.volume_mm3) & np.isnan(self.usual)
@@ -136,11 +140,15 @@ class _Strokes:
 
     def around(self, stroke: int) -> list[float]:
         """Give the usual areas next to a stroke, the nearest before and the nearest after it."""
+        if stroke in self.known:
+            return self.known[stroke]
         found: list[float] = []
-        for side in (range(stroke - 1, max(-1, stroke - 5), -1), range(stroke + 1, min(len(self.line), stroke + 5))):
-            area = next((float(self.usual[at]) for at in side if np.isfinite(self.usual[at])), None)
+        # The four before, the nearest first, and the four after.
+        for near in (self.usual[max(0, stroke - 4) : max(0, stroke)][::-1], self.usual[stroke + 1 : stroke + 5]):
+            area = next((area for area in near.tolist() if math.isfinite(area)), None)
             if area and not any(abs(area / other - 1) < _CLASS for other in found):
                 found.append(area)
+        self.known[stroke] = found
         return found
 
     def joined(self, stroke: int) -> bool:
@@ -182,19 +190,20 @@ def _classes(volume: np.ndarray, length: np.ndarray) -> tuple[np.ndarray, float]
     path = np.concatenate(([0.0], np.cumsum(length[order])))
     share = (path[high] - path[low]) / path[-1]
     common = (high - low >= _LEAST_CLASS) & (share >= _CLASS_SHARE)
-    middle = np.exp(values[(low + high) // 2])
-    usual[order[common]] = middle[common]
     own = order[common]
+    usual[own] = np.exp(values[(low[common] + high[common]) // 2])
     # What volumes differ by within their class: the rounding of E.
-    slack = float(np.quantile(np.abs(volume[own] - usual[own] * length[own]), 0.5)) if len(own) else 0.0
+    slack = float(np.median(np.abs(volume[own] - usual[own] * length[own]))) if len(own) else 0.0
     # Short beads are known by their volume, to that rounding.
     short = np.flatnonzero(np.isfinite(logs) & np.isnan(usual))
     classes = np.unique(usual[own])
     if len(short) and len(classes):
-        near = classes[:, None] * length[short][None, :]
-        off = np.abs(volume[short][None, :] - near)
-        best = np.argmin(off, axis=0)
-        fits = off[best, np.arange(len(short))] < np.maximum(4 * slack, 0.02 * volume[short])
+        ratio = volume[short] / length[short]
+        above = np.clip(np.searchsorted(classes, ratio), 1, len(classes) - 1) if len(classes) > 1 else 0
+        nearer = ratio - classes[above - 1] < classes[above] - ratio
+        best = np.where(nearer, above - 1, above)
+        off = np.abs(volume[short] - classes[best] * length[short])
+        fits = off < np.maximum(4 * slack, 0.02 * volume[short])
         usual[short[fits]] = classes[best[fits]]
     return usual, slack
 
@@ -219,7 +228,7 @@ class _Layer:
         left = [stroke for stroke in self.odd if stroke not in told]
         return out + self._swapped(left)
 
-    def _tolerance(self, area: float, length: float) -> float:
+    def _tolerance(self, area: float, length: Any) -> Any:
         return 3 * self.strokes.slack_mm3 / area + _POINT_MM + 0.0005 * length
 
     def _arc(self, stroke: int) -> _Found | None:
@@ -248,20 +257,26 @@ class _Layer:
     def _point(self, stroke: int) -> _Found | None:
         """Find a point at the end of a stroke that, with one digit other, gives the strokes at it their usual flow."""
         s = self.strokes
-        if stroke < 0 or not s.straight(stroke) or not np.isfinite(s.volume_mm3[stroke]):
+        if stroke < 0 or not s.straight(stroke):
             return None
-        a, p = s.start[stroke], s.end[stroke]
+        volume = float(s.volume_mm3[stroke])
+        if not math.isfinite(volume):
+            return None
+        a, p = s.start[stroke].tolist(), s.end[stroke].tolist()
         for area in s.around(stroke):
-            meant = float(s.volume_mm3[stroke]) / area
+            meant = volume / area
             for axis in (0, 1):
                 for value in _ends(a, p, meant, axis):
                     # The digits tell the value more exactly than the flow.
-                    slope = max(abs(value - float(a[axis])) / max(meant, 1e-9), 0.05)
-                    for true in _other_by_a_digit(float(p[axis]), value, self._tolerance(area, meant) / slope):
-                        moved = abs(true - float(p[axis]))
-                        q = p.copy()
+                    slope = max(abs(value - a[axis]) / max(meant, 1e-9), 0.05)
+                    tolerance = self._tolerance(area, meant) / slope
+                    if abs(value - p[axis]) + tolerance < self.limits.least_move_mm:
+                        continue  # as most are: every value within the tolerance is too near to count
+                    for true in _other_by_a_digit(p[axis], value, tolerance):
+                        moved = abs(true - p[axis])
+                        q = s.end[stroke].copy()
                         q[axis] = true
-                        if moved < self.limits.least_move_mm or not self._fits(stroke, a, q, (area,)):
+                        if moved < self.limits.least_move_mm or not self._fits(stroke, s.start[stroke], q, (area,)):
                             continue
                         others = self._chain(stroke, q)
                         alone = others == 0 and stroke in self.odd and moved >= self.limits.lone_move_mm
@@ -344,8 +359,9 @@ class _Layer:
         s, out = self.strokes, []
         # Where a stroke ends at a wrong point with a wrong amount, and the next one starts there.
         slots = [at for at in odd if s.straight(at)]
-        for n, i in enumerate(slots):
-            for j in slots[n + 1 :]:
+        for n, others in enumerate(self._may_exchange(slots)):
+            i = slots[n]
+            for j in (slots[other] for other in others if other > n):
                 checks = self._exchange(i, j)
                 if checks >= 3:
                     text = (
@@ -355,6 +371,20 @@ class _Layer:
                     out.append(self._make(i, j, text, {"beads_that_fit": float(checks)}))
                     return out
         return out
+
+    def _may_exchange(self, slots: list[int]) -> list[list[int]]:
+        """Give for each slot those whose exchange with it can fit at all, by the widest and narrowest usual flow."""
+        s = self.strokes
+        areas = [area for slot in slots for area in s.around(slot)]
+        if not areas:
+            return []
+        narrow, wide = min(areas), max(areas)
+        volume = s.volume_mm3[slots]
+        # Row i, column j: where the line of slot j would lie in slot i.
+        length = np.hypot(*(s.end[slots][None, :, :] - s.start[slots][:, None, :]).transpose(2, 0, 1))
+        slack = self._tolerance(narrow, length)
+        fits = (length >= volume / wide - slack) & (length <= volume / narrow + slack)
+        return [np.flatnonzero(row).tolist() for row in fits & fits.T]
 
     def _exchange(self, i: int, j: int) -> int:
         """Count the strokes that get a usual flow by the exchange of two lines; 0 where one does not."""
@@ -397,17 +427,20 @@ def _subsets(equal: np.ndarray, *, joined: bool) -> list[np.ndarray]:
     return [np.array((x, y)) for x in {bool(equal[0]), False} for y in {bool(equal[1]), False}]
 
 
-def _ends(start: np.ndarray, end: np.ndarray, length: float, axis: int) -> list[float]:
+def _ends(start: list[float], end: list[float], length: float, axis: int) -> list[float]:
     """Give the coordinates on one axis that make a stroke that long, its other coordinate unchanged."""
-    across = float(end[1 - axis] - start[1 - axis])
+    across = end[1 - axis] - start[1 - axis]
     reach = length**2 - across**2
     if reach < 0:
         return []
-    return [float(start[axis]) - reach**0.5, float(start[axis]) + reach**0.5]
+    return [start[axis] - reach**0.5, start[axis] + reach**0.5]
 
 
 def _other_by_a_digit(there: float, wanted: float, tolerance: float) -> list[float]:
     """Give the values near the wanted one that the written value becomes by one other digit, or one digit more."""
+    off = abs(wanted - there)
+    if off > 1 + tolerance and abs(off - round(off)) > tolerance + _POINT_MM:
+        return []  # a digit before the point changes a value by whole millimetres
     whole, _, rest = f"{abs(there):.3f}".partition(".")
     sign = -1 if there < 0 else 1
     found = []
@@ -416,13 +449,31 @@ def _other_by_a_digit(there: float, wanted: float, tolerance: float) -> list[flo
         if 0 < abs(steps) < 10:
             found.append(there + steps * power)
     if abs(wanted) > abs(there):
-        for digit in "0123456789":
-            found += [sign * float(f"{whole[:at]}{digit}{whole[at:]}.{rest}") for at in range(len(whole) + 1)]
-            found.append(sign * float(f"{whole}.{digit}{rest}"))
+        meant = abs(wanted)
+        for digit, at in sorted(_digits_between(whole, rest, meant - tolerance, meant + tolerance)):
+            text = f"{whole}.{digit}{rest}" if at > len(whole) else f"{whole[:at]}{digit}{whole[at:]}.{rest}"
+            found.append(sign * float(text))
     else:
         # A digit too many: a line repeats one.
         found += [sign * float(f"{whole[:at]}{whole[at + 1 :]}.{rest}") for at in range(len(whole)) if len(whole) > 1]
     return [value for value in dict.fromkeys(found) if abs(value - wanted) < tolerance]
+
+
+def _digits_between(whole: str, rest: str, low: float, high: float) -> list[tuple[int, int]]:
+    """Give digits and the places to put one more of them in, that make a number between two values.
+
+    Place 0 is before the first digit; the one behind the last of ``whole`` is the first after the point.
+    """
+    found = []
+    for at in range(len(whole) + 2):
+        if at > len(whole):
+            base, power = float(f"{whole}.0{rest}"), 0.1
+        else:
+            base, power = float(f"{whole[:at]}0{whole[at:]}.{rest}"), 10.0 ** (len(whole) - at)
+        # One more on each side, for what rounding may hide: the caller looks at the number itself.
+        first, last = math.floor((low - base) / power), math.ceil((high - base) / power)
+        found += [(digit, at) for digit in range(max(0, first), min(9, last) + 1)]
+    return found
 
 
 def _sides(beads: Beads, p: np.ndarray, q: np.ndarray) -> np.ndarray:

@@ -20,7 +20,7 @@ from pathlib import Path
 
 import numpy as np
 
-from layergate.cli.benchmark import Run, Stages, medians, run_check
+from layergate.cli.benchmark import MOST_SHARE, Run, Stages, medians, print_shares, run_check, time_rules
 from layergate.cli.benchmark_job import GeneratedJob, write_job
 
 HERE = Path(__file__).parent
@@ -251,12 +251,23 @@ class _Benchmark:
             self._bar(f"tokenizer against {name}", ratio, MOST_TIMES_SLOWER)
         if self.given.real in times:
             self._bar(f"{self.given.real}, s", times[self.given.real], MOST_REAL_S)
+        self._print_rules()
+
+    def _print_rules(self) -> None:
+        """Print what each rule takes of a check: of the generated job, and the largest share in each real one."""
+        print()
+        rules = time_rules(self.folder / "stages.gcode", self.given.repeat)
+        print_shares(rules)
+        print()
+        for name, job in {"generated": None, **self.samples}.items():
+            rule, share = (rules if job is None else time_rules(job, self.given.repeat)).shares()[0]
+            self._bar(f"{name}: {rule}, %", 100 * share, 100 * MOST_SHARE)
 
     def _bar(self, name: str, value: float, bar: float, *, at_least: bool = False) -> None:
         met = value >= bar if at_least else value <= bar
         self.met &= met
         print(
-            f"{name:<40}{value:>9.2f}   {'at least' if at_least else 'at most'} {bar:g}: {'met' if met else 'NOT MET'}"
+            f"{name:<46}{value:>9.2f}   {'at least' if at_least else 'at most'} {bar:g}: {'met' if met else 'NOT MET'}"
         )
 
 

@@ -21,6 +21,9 @@ from typing import Any, NamedTuple
 import click
 
 DEADLINE_S = 600.0
+MOST_SHARE = 0.20
+"""Of a check's time that one rule may take: the project's bar."""
+LEAST_SHARE_SHOWN = 0.002
 _PIECE_BYTES = 512 * 1024  # as in layergate.preflight.examine
 _STAGES = ("payload", "claims", "tokenizer", "moves", "layers", "planner")
 
@@ -135,14 +138,34 @@ def time_stages(job: Path) -> Stages:
     return Stages(seconds, count)
 
 
-def rule_seconds(job: Path) -> float:
-    """Give the time that all rules together take of one check."""
+class RuleTimes(NamedTuple):
+    """CPU seconds of one check in this process, start-up apart: of the whole of it, and of each rule in it."""
+
+    whole_s: float
+    rules_s: dict[str, float]
+
+    def shares(self) -> list[tuple[str, float]]:
+        """Give each rule's share of the whole, the largest first."""
+        return sorted(((rule, took / self.whole_s) for rule, took in self.rules_s.items()), key=lambda one: -one[1])
+
+
+def time_rules(job: Path, times: int = 1) -> RuleTimes:
+    """Check a job some times and give medians; a first check, which loads and warms, does not count."""
     from layergate.preflight.catalogue import load_rules  # noqa: PLC0415
     from layergate.preflight.examine import examine  # noqa: PLC0415
     from layergate.printer import UNSTATED  # noqa: PLC0415
 
-    with job.open("rb") as stream:
-        return sum(examine(stream, job.name, UNSTATED, load_rules([]), "").rule_seconds.values())
+    rules = load_rules([])
+    wholes: list[float] = []
+    runs: list[dict[str, float]] = []
+    for _ in range(times + 1):
+        with job.open("rb") as stream:
+            begin = time.process_time()
+            runs.append(examine(stream, job.name, UNSTATED, rules, "").rule_seconds)
+            wholes.append(time.process_time() - begin)
+    return RuleTimes(
+        statistics.median(wholes[1:]), {rule: statistics.median(run[rule] for run in runs[1:]) for rule in runs[0]}
+    )
 
 
 def median_run(job: Path, times: int) -> Run:
@@ -194,13 +217,13 @@ def _print_figures(job: Path, empty: Path, repeat: int) -> None:
         click.echo("This machine is busy: trust CPU time, not wall time.")
     start, whole = median_run(empty, repeat), median_run(job, repeat)
     passes = [time_stages(job) for _ in range(repeat)]
-    rules = statistics.median(rule_seconds(job) for _ in range(repeat))
+    rules = time_rules(job, repeat)
     path_m = whole.path_mm / 1000
     click.echo()
     click.echo(f"{'stage (CPU time)':<28}{'s':>9}{'MB/s':>9}")
     for stage in _STAGES:
         _line(stage, statistics.median(one.seconds[stage] for one in passes), megabytes)
-    _line("all rules", rules, megabytes)
+    _line("all rules", sum(rules.rules_s.values()), megabytes)
     _line("whole check, wall", whole.wall_s, megabytes)
     _line("whole check, CPU", whole.cpu_s, megabytes)
     _line("start-up (empty job), wall", start.wall_s)
@@ -210,6 +233,22 @@ def _print_figures(job: Path, empty: Path, repeat: int) -> None:
     click.echo(f"{'path laid':<28}{path_m:9.1f} m in {passes[0].moves:,} moves")
     if path_m:
         click.echo(f"{'CPU time per metre of path':<28}{1000 * (whole.cpu_s - start.cpu_s) / path_m:9.3f} ms")
+    click.echo()
+    print_shares(rules)
+
+
+def print_shares(rules: RuleTimes) -> None:
+    """Print what each rule takes of a check; the ones that take nothing to speak of together."""
+    click.echo(f"{'rule (CPU time)':<28}{'s':>9}{'of the check':>15}")
+    small = 0.0
+    for rule, share in rules.shares():
+        if share < LEAST_SHARE_SHOWN:
+            small += share
+        else:
+            click.echo(
+                f"{rule:<28}{rules.rules_s[rule]:9.3f}{share:14.1%} {'more than it should' if share > MOST_SHARE else ''}".rstrip()
+            )
+    click.echo(f"{'all others together':<28}{small * rules.whole_s:9.3f}{small:14.1%}")
 
 
 def _line(name: str, seconds: float, megabytes: float | None = None) -> None:
