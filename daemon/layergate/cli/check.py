@@ -131,7 +131,7 @@ def _spare_jobs(output: Path, jobs: tuple[str, ...]) -> None:
 
 
 def _fail(message: str) -> Any:
-    click.echo(f"layergate: {message}", err=True)
+    click.echo("layergate: " + "\n".join(map(printable, message.splitlines())), err=True)
     sys.exit(UNREADABLE)
 
 

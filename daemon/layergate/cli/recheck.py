@@ -151,7 +151,7 @@ def recheck(
                 )
             rules = _check_history(config, plug_ins, outcome)
     except (TomlFileError, RuleError, OSError) as error:
-        click.echo(f"layergate: {error}", err=True)
+        click.echo("layergate: " + "\n".join(map(printable, str(error).splitlines())), err=True)
         sys.exit(UNREADABLE)
     for name, reason in outcome.unreadable:
         click.echo(f"layergate: {printable(name)}: not readable: {reason}", err=True)
