@@ -139,6 +139,17 @@ def test_wrong_usage_is_2(folder: Path, arguments: list[str], text: str) -> None
     assert text in " ".join(result.stderr.split())
 
 
+def test_where_no_daemon_is_configured_it_says_what_to_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The command alone, on a desk computer."""
+    monkeypatch.setenv("CONFIGURATION_DIRECTORY", str(tmp_path))
+    result = run()
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert (
+        f"no daemon is configured here ({tmp_path / 'config.toml'}): name a FOLDER of jobs, or --config FILE"
+        in result.stderr
+    )
+
+
 def test_an_empty_folder_says_so(tmp_path: Path) -> None:
     """No jobs is no alarm and no lie."""
     result = run(tmp_path)

@@ -67,12 +67,20 @@ def shown_name(name: str) -> str:
 
 
 def _open_file(name: str) -> int:
-    # Without waiting: opening a pipe that nobody writes to would take for ever.
+    # Looked at before it is opened: opening a serial port may reset the printer behind it, opening a pipe may wait for ever.
+    _check_is_file(os.stat(name).st_mode)
     handle = os.open(name, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_CLOEXEC", 0))
-    mode = os.fstat(handle).st_mode
+    try:
+        _check_is_file(os.fstat(handle).st_mode)
+    except JobInputError:
+        os.close(handle)
+        raise
+    return handle
+
+
+def _check_is_file(mode: int) -> None:
     if stat.S_ISREG(mode):
-        return handle
-    os.close(handle)
+        return
     if stat.S_ISDIR(mode):
         raise JobInputError("it is a folder: name the jobs in it, or check them all with `layergate recheck FOLDER`")
     if stat.S_ISFIFO(mode):

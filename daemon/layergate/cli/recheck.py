@@ -261,7 +261,10 @@ def _check_history(path: Path | None, plug_ins: tuple[str, ...], outcome: Outcom
     from layergate.config import default_config_file, load_config  # noqa: PLC0415 a folder needs none of the daemon
     from layergate.jobs import past, verdict  # noqa: PLC0415
 
-    config = load_config(path or default_config_file())
+    chosen = path or default_config_file()
+    if path is None and not chosen.is_file():
+        raise FileNotFoundError(f"no daemon is configured here ({chosen}): name a FOLDER of jobs, or --config FILE")
+    config = load_config(chosen)
     rules = load_rules({*config.preflight.rules_plugins, *plug_ins})
     history = past.read_history(config)
     descriptions = {
