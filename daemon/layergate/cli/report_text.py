@@ -165,10 +165,13 @@ def _add_not_applied(page: _Page, report: Report, notes: bool) -> None:
     count = len(report.not_applied)
     unstated = sum("stated" in item.why for item in report.not_applied)
     reasons = []
-    if unstated:
-        reasons.append(f"{unstated} {'needs' if unstated == 1 else 'need'} more stated of the printer (--printer)")
-    if other := count - unstated:
-        reasons.append(f"{other} {'has' if other == 1 else 'have'} nothing to judge in this job")
+    for number, one, more in (
+        (unstated, "needs more stated of the printer (--printer)", "need more stated of the printer (--printer)"),
+        (count - unstated, "has nothing to judge in this job", "have nothing to judge in this job"),
+    ):
+        if number:
+            who = f"{number}" if number < count else "it" if number == 1 else "they"
+            reasons.append(f"{who} {one if number == 1 else more}")
     page.add(
         f"{_counted(count, 'rule')} did not apply: {', '.join(reasons)}; --notes shows which and why", "  ", "    "
     )
