@@ -1,5 +1,7 @@
 """heat-creep: long stretches of little flow and many retractions in a material that softens early."""
 
+from array import array
+
 import numpy as np
 from pydantic import Field
 
@@ -44,12 +46,13 @@ class HeatCreep(Rule):
     limits_model = HeatCreepLimits
 
     def prepare(self) -> None:
-        self._lines: list[np.ndarray] = []
+        # One growing column: small arrays that stay would lie between the large ones that come and go.
+        self._lines = array("q")
 
     def each_moves(self, moves: Moves) -> None:
         pulls = ((moves.kind == RETRACT) | (moves.kind == WIPE)) & (moves.push_mm < 0)
         begins = pulls & ~np.concatenate(([False], pulls[:-1]))
-        self._lines.append(moves.line[begins].astype(np.int32))
+        self._lines.frombytes(moves.line[begins].tobytes())
 
     def finish(self, layers: LayerMap, job: JobFacts) -> Findings:
         found = material_of(self.printer, job.claims)
@@ -62,7 +65,7 @@ class HeatCreep(Rule):
         if not layers.flow_known or not len(layers):
             raise NotApplicableError("the job does not say how much filament its moves push")
         order = np.argsort(layers.first_line)
-        lines = np.concatenate(self._lines) if self._lines else np.empty(0, np.int32)
+        lines = np.frombuffer(self._lines, np.int64)
         pulls = np.diff(np.searchsorted(lines, np.append(layers.first_line[order], job.lines + 1)))
         seconds, volume = np.maximum(layers.planned_s[order], 1e-3), layers.volume_mm3[order]
         slow = (volume / seconds < limits.most_flow_mm3_s) & (pulls * 60 / seconds > limits.retractions_per_minute)

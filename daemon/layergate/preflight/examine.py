@@ -40,6 +40,7 @@ from layergate.toolpath.planner import (
 from layergate.toolpath.reader import MoveReader
 
 PIECE_BYTES = 256 * 1024
+_PIECES_BETWEEN_TRIMS = 6  # small things that stay would else hold ever more freed memory between them
 _CLAIM_BLOCKS = 4  # claims of key and value stand within this many blocks from the start and end of a job
 _END_COMMANDS = 64
 _MOVE_CODES = [code_of(name) for name in ("G0", "G1", "G2", "G3", "G5")]
@@ -123,6 +124,7 @@ class _Preflight:
         self._end: deque[tuple[int, str]] = deque(maxlen=_END_COMMANDS)
         self._diameter = printer.filament_diameter_mm
         self._macros = MacrosWhileLaying()
+        self._pieces = 0
 
     def take(self, block: Block) -> None:
         """Take the next block of the job."""
@@ -190,6 +192,9 @@ class _Preflight:
     def _work(self, layers: LayerBuilder) -> None:
         """Work on the moves gathered so far."""
         self._lay_piece(layers)
+        self._pieces += 1
+        if self._pieces % _PIECES_BETWEEN_TRIMS == 0:
+            _give_freed_memory_back()
         self._macros.settle(self.job.first_deposit_line, self.job.last_deposit_line)
 
     def _lay_piece(self, layers: LayerBuilder) -> None:
@@ -334,7 +339,7 @@ class _Preflight:
 
 
 def _give_freed_memory_back() -> None:
-    """Let the C library return what the arrays of the last pieces took, before the report takes memory of its own."""
+    """Let the C library return what the arrays of earlier pieces took; a few milliseconds."""
     with suppress(OSError, AttributeError, TypeError):  # another C library, which has no such function
         ctypes.CDLL(None).malloc_trim(0)
 
