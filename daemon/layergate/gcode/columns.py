@@ -105,7 +105,7 @@ class Columns:
         """Give the rows [start, stop) as columns of their own."""
         low, high = np.searchsorted(self._row, (start, stop)).tolist()
         rows, words, offset = slice(start, stop), slice(low, high), np.int32(start)
-        odd = {row - start: odd for row, odd in self.odd.items() if start <= row < stop}
+        odd = {row - start: self.odd[row] for row in range(start, stop) if row in self.odd}
         return Columns(
             self.line[rows], self.code[rows].copy(), odd, self._row[words] - offset, self._letter[words], self._value[words],
             self._masks[rows],
