@@ -12,6 +12,7 @@ from layergate_rules.layer_statistics import number_of
 
 _CLASS = 0.01  # of the logarithm: beads whose areas differ by less carry the same flow
 _SAME_FLOW = 0.005  # of the logarithm: two beads of one odd flow
+_BESIDE = 2  # strokes apart
 _LEAST_ODD_MM = 0.2
 _JOINED_MM = 0.0015
 _LEAST_BEADS = 12  # of a layer, to tell what is usual in it
@@ -20,6 +21,12 @@ _POOL_LAYERS = 3  # before a layer, in which flows are usual, too
 _CLASS_SHARE = 0.05
 _MOST_ODD = 40  # more beads of a flow of their own are how this job is made
 _ODD_SHARE = 0.2
+_OUTSIDE_MM = 1.0
+_KINK, _SMOOTH = np.radians(30), np.radians(8)  # half of the arc's first chord is within the smaller
+_LEAST_CHECKS = 3
+_MOST_SLOTS = 60
+_MOST_KINKS = 3
+_LONGEST_LOOP = 64  # strokes of an outline that is closed by its last one
 _SAME_LENGTH_MM = 0.02
 _POINT_MM = 0.002  # two rounded coordinates
 
@@ -72,24 +79,30 @@ class MisplacedBead(Rule):
 
     def prepare(self) -> None:
         self._found: list[_Found] = []
+        self._kinks: list[_Found] = []
         self._pool: list[tuple[np.ndarray, np.ndarray]] = []
 
     def each_layer(self, beads: Beads) -> None:
         if beads.ramp or not np.isfinite(beads.area_mm2).any():
             return
         strokes = _strokes(beads, self._pool)
+        self._kinks += _turned_arcs(beads, strokes)
         self._pool.append((strokes.volume_mm3, strokes.length_mm))
         del self._pool[:-_POOL_LAYERS]
         odd = strokes.odd()
         # Walls of varying width repeat their flows from loop to loop, so that few of them are lone, but none is usual.
-        if not len(odd) or strokes.unusual() > min(_MOST_ODD, _ODD_SHARE * len(strokes.line)):
+        count = len(strokes.unusual())
+        if not count or count > min(_MOST_ODD, _ODD_SHARE * len(strokes.line)):
             return
         self._found += _Layer(beads, strokes, odd, self.limits).found()
 
     def finish(self, layers: LayerMap) -> Findings:
         if not layers.flow_known:
             raise NotApplicableError("the job does not say how much filament its moves push")
-        for found in self._found:
+        # Arcs that meet in cusps come in many: scallops are made so.
+        kinks = self._kinks if len(self._kinks) <= _MOST_KINKS else []
+        told = {found.lines for found in self._found}
+        for found in self._found + [kink for kink in kinks if kink.lines not in told]:
             yield self.finding(
                 found.text,
                 "Look at the lines named: a digit or a letter is wrong there, or lines are exchanged. Copy the job again.",
@@ -120,23 +133,26 @@ class _Strokes:
     slack_mm3: float
     known: dict[int, list[float]] = field(default_factory=dict)
     """What ``around`` gave, by stroke: lines are compared pair by pair."""
+    twins: set[int] = field(default_factory=set)
+    """Odd strokes of which two share a flow: one point moved along both, or a feature that is made so."""
 
-    def _of_no_class(self) -> np.ndarray:
-        known: np.ndarray = np.isfinite(self.volume_mm3) & np.isnan(self.usual)
-        return known & (self.length_mm > _LEAST_ODD_MM)
-
-    def unusual(self) -> int:
-        """Count the strokes whose flow is not usual, shared with others or not."""
-        return int(self._of_no_class().sum())
+    def unusual(self) -> np.ndarray:
+        """Give the strokes of none of the usual flows."""
+        return np.flatnonzero(np.isfinite(self.volume_mm3) & np.isnan(self.usual) & (self.length_mm > _LEAST_ODD_MM))
 
     def odd(self) -> np.ndarray:
-        """Give the strokes with a flow of their own: two that share one are made so."""
-        rows = np.flatnonzero(self._of_no_class())
+        """Give the strokes with a flow of their own, and those of which two share one, side by side."""
+        rows = self.unusual()
         logs = np.log(self.volume_mm3[rows] / self.length_mm[rows])
         order = np.argsort(logs)
         apart = np.diff(logs[order]) > _SAME_FLOW
-        lone = np.concatenate(([True], apart)) & np.concatenate((apart, [True]))
-        return np.sort(rows[order[lone]]) if len(rows) else rows
+        group = np.concatenate(([0], np.cumsum(apart))) if len(rows) else rows
+        size = np.bincount(group)[group] if len(rows) else rows
+        here = rows[order]
+        beside = np.abs(here - np.roll(here, 1)) <= _BESIDE
+        beside = np.where(np.roll(group, 1) == group, beside, np.roll(beside, -1))
+        self.twins = set(here[(size == 2) & beside].tolist())
+        return np.sort(here[(size == 1) | ((size == 2) & beside)])
 
     def around(self, stroke: int) -> list[float]:
         """Give the usual areas next to a stroke, the nearest before and the nearest after it."""
@@ -208,6 +224,59 @@ def _classes(volume: np.ndarray, length: np.ndarray) -> tuple[np.ndarray, float]
     return usual, slack
 
 
+def _turned_arcs(beads: Beads, strokes: _Strokes) -> list[_Found]:
+    """Find arcs that leave and meet their neighbours at a sharp angle, and would run smoothly the other way round."""
+    s = strokes
+    arcs = np.flatnonzero(s.last - s.first >= 3)
+    if not len(arcs):
+        return []
+    into = np.arctan2(beads.y1[s.last] - beads.y0[s.last], beads.x1[s.last] - beads.x0[s.last])
+    out = np.arctan2(beads.y1[s.first] - beads.y0[s.first], beads.x1[s.first] - beads.x0[s.first])
+    found: list[_Found] = []
+    last_found = -2
+    for at in arcs.tolist():
+        before, after = _neighbour(s, at, -1), _neighbour(s, at, 1)
+        # Of two halves of a circle either may be the one that is turned.
+        if before is None or after is None or last_found in (before, after):
+            continue
+        leaves, meets = into[before], out[after]
+        if min(_angle(out[at] - leaves), _angle(into[at] - meets)) < _KINK:
+            continue
+        chord = np.arctan2(*(s.end[at] - s.start[at])[::-1])
+        # With the same centre the tangents are reversed; with the same radius they are mirrored on the chord.
+        for first, last in ((out[at] + np.pi, into[at] + np.pi), (2 * chord - out[at], 2 * chord - into[at])):
+            if max(_angle(first - leaves), _angle(last - meets)) < _SMOOTH:
+                kink = float(np.degrees(_angle(out[at] - leaves)))
+                text = (
+                    f"The arc of line {s.line[at]} turns off by {kink:.0f} degrees at both ends, and the other "
+                    f"way round it would run on smoothly there. G2 and G3 are exchanged."
+                )
+                evidence = {"length_mm": float(s.length_mm[at]), "angle_deg": kink}
+                low, high = (f(np.vstack((s.start[at], s.end[at])), axis=0) for f in (np.min, np.max))
+                box = tuple(round(float(v), 3) for v in (*low, *high))
+                line = int(s.line[at])
+                found.append(_Found(beads.z_mm, beads.stack, (line, line), box, text, evidence))  # type: ignore[arg-type]
+                last_found = at
+                break
+    return found
+
+
+def _neighbour(strokes: _Strokes, stroke: int, side: int) -> int | None:
+    """Give the stroke before or after one on its outline, which may close at the other end of it."""
+    ends, starts = (strokes.end, strokes.start) if side < 0 else (strokes.start, strokes.end)
+    beside = stroke + side
+    if 0 <= beside < len(strokes.line) and np.abs(ends[beside] - starts[stroke]).max() < _JOINED_MM:
+        return beside
+    far = np.arange(stroke, np.clip(stroke - side * _LONGEST_LOOP, -1, len(strokes.line)), -side)[1:]
+    closing = far[np.abs(ends[far] - starts[stroke]).max(axis=1) < _JOINED_MM]
+    return int(closing[0]) if len(closing) else None
+
+
+def _angle(turn: float) -> float:
+    """Give an angle's size, 0 to pi."""
+    return abs((turn + np.pi) % (2 * np.pi) - np.pi)
+
+
 class _Layer:
     """The search in one layer."""
 
@@ -225,8 +294,7 @@ class _Layer:
             if found:
                 told.update((stroke, stroke + 1))
                 out.append(found)
-        left = [stroke for stroke in self.odd if stroke not in told]
-        return out + self._swapped(left)
+        return out or self._swapped(self.strokes.unusual().tolist())
 
     def _tolerance(self, area: float, length: Any) -> Any:
         return 3 * self.strokes.slack_mm3 / area + _POINT_MM + 0.0005 * length
@@ -279,8 +347,12 @@ class _Layer:
                         if moved < self.limits.least_move_mm or not self._fits(stroke, s.start[stroke], q, (area,)):
                             continue
                         others = self._chain(stroke, q)
-                        alone = others == 0 and stroke in self.odd and moved >= self.limits.lone_move_mm
-                        if others > 0 or (alone and self._crosses(stroke)):
+                        weak = not others or stroke in s.twins or stroke + 1 in s.twins
+                        if weak and (
+                            moved < self.limits.lone_move_mm or not (self._crosses(stroke) or self._leaves(stroke))
+                        ):
+                            continue
+                        if others > 0 or (others == 0 and stroke in self.odd):
                             return self._point_found(stroke, axis, true, others)
         return None
 
@@ -334,8 +406,18 @@ class _Layer:
         if len(gaps) and (gaps > 2.6 * usual).mean() > 0.25:
             return True
         p, q = s.start[stroke], s.end[stroke]
-        near = np.abs(np.arange(len(b.x0)) - s.first[stroke]) > 1
-        return int((_sides(b, p, q) & near).sum()) >= 2
+        return bool(_sides(b, p, q).any())
+
+    def _leaves(self, stroke: int) -> bool:
+        """Say whether a stroke ends outside what the others of the layer reach."""
+        s = self.strokes
+        others = np.ones(len(s.line), np.bool_)
+        others[[stroke, min(stroke + 1, len(s.line) - 1), min(stroke + 2, len(s.line) - 1)]] = False
+        if not others.any():
+            return False
+        ends = np.vstack((s.start[others], s.end[others]))
+        low, high = ends.min(axis=0) - _OUTSIDE_MM, ends.max(axis=0) + _OUTSIDE_MM
+        return bool((s.end[stroke] < low).any() or (s.end[stroke] > high).any())
 
     def _point_found(self, stroke: int, axis: int, true: float, others: int) -> _Found:
         s = self.strokes
@@ -356,53 +438,51 @@ class _Layer:
 
     def _swapped(self, odd: list[int]) -> list[_Found]:
         """Find two lines whose exchange gives the strokes at them their usual flow."""
-        s, out = self.strokes, []
-        # Where a stroke ends at a wrong point with a wrong amount, and the next one starts there.
-        slots = [at for at in odd if s.straight(at)]
-        for n, others in enumerate(self._may_exchange(slots)):
-            i = slots[n]
-            for j in (slots[other] for other in others if other > n):
-                checks = self._exchange(i, j)
-                if checks >= 3:
-                    text = (
-                        f"Lines {s.line[i]} and {s.line[j]} stand in each other's place: exchanged, they and the lines after "
-                        f"them carry their usual flow."
-                    )
-                    out.append(self._make(i, j, text, {"beads_that_fit": float(checks)}))
-                    return out
-        return out
-
-    def _may_exchange(self, slots: list[int]) -> list[list[int]]:
-        """Give for each slot those whose exchange with it can fit at all, by the widest and narrowest usual flow."""
         s = self.strokes
-        areas = [area for slot in slots for area in s.around(slot)]
-        if not areas:
-            return []
-        narrow, wide = min(areas), max(areas)
-        volume = s.volume_mm3[slots]
-        # Row i, column j: where the line of slot j would lie in slot i.
-        length = np.hypot(*(s.end[slots][None, :, :] - s.start[slots][:, None, :]).transpose(2, 0, 1))
-        slack = self._tolerance(narrow, length)
-        fits = (length >= volume / wide - slack) & (length <= volume / narrow + slack)
-        return [np.flatnonzero(row).tolist() for row in fits & fits.T]
+        for i in odd:
+            if not s.straight(i):
+                continue
+            for j in self._slots_for(i):
+                first, second = min(i, j), max(i, j)
+                checks = self._exchange(first, second)
+                if checks >= _LEAST_CHECKS:
+                    text = (
+                        f"Lines {s.line[first]} and {s.line[second]} stand in each other's place: exchanged, they and the lines "
+                        f"after them carry their usual flow."
+                    )
+                    return [self._make(first, second, text, {"beads_that_fit": float(checks)})]
+        return []
+
+    def _slots_for(self, stroke: int) -> list[int]:
+        """Give the places in the layer where a stroke's line would have the length that its filament was meant for."""
+        s = self.strokes
+        dx, dy = np.abs(s.start - s.end[stroke]).T
+        fits = np.zeros(len(dx), np.bool_)
+        kept_x, kept_y = np.abs(s.end[stroke] - s.start[stroke]) < _JOINED_MM
+        for area in s.around(stroke):
+            meant = float(s.volume_mm3[stroke]) / area
+            # A coordinate that the line does not name is that of the place where it stands.
+            for length in (np.hypot(dx, dy), *([dy] if kept_x else []), *([dx] if kept_y else [])):
+                fits |= np.abs(length - meant) < self._tolerance(area, meant)
+        return [j for j in np.flatnonzero(fits).tolist() if abs(j - stroke) > 1 and s.straight(j)][:_MOST_SLOTS]
 
     def _exchange(self, i: int, j: int) -> int:
         """Count the strokes that get a usual flow by the exchange of two lines; 0 where one does not."""
         s = self.strokes
         areas = tuple(dict.fromkeys((*s.around(i), *s.around(j))))
-        if j == i + 1:
-            return 0
-        # The stroke in slot i carries the line of j: its own amount and end belong into slot j, and the other way round.
         checks = 0
-        for volume_of, start, end in ((j, s.start[i], s.end[j]), (i, s.start[j], s.end[i])):
-            if np.hypot(*(end - start)) < 0.2 or not self._fits(volume_of, start, end, areas):
+        # The stroke in one slot carries the line of the other: its amount and its end belong there.
+        for slot, other in ((i, j), (j, i)):
+            best = 0
+            for kept in _subsets(np.abs(s.end[other] - s.start[other]) < _JOINED_MM, joined=False):
+                end = np.where(kept, s.start[slot], s.end[other])
+                if np.hypot(*(end - s.start[slot])) < _LEAST_ODD_MM or not self._fits(other, s.start[slot], end, areas):
+                    continue
+                others = self._chain(slot, end, most=min(8, j - i - 1) if slot == i else 8)
+                best = max(best, 1 + others if others >= 0 else 0)
+            if not best:
                 return 0
-            checks += 1
-        for slot, now in ((i, s.end[j]), (j, s.end[i])):
-            others = self._chain(slot, now, most=min(8, j - i - 1) if slot == i else 8)
-            if others < 0:
-                return 0
-            checks += others
+            checks += best
         return checks
 
     def _make(self, first: int, last: int, text: str, evidence: dict[str, float]) -> _Found:
@@ -448,14 +528,10 @@ def _other_by_a_digit(there: float, wanted: float, tolerance: float) -> list[flo
         steps = round((wanted - there) / power)
         if 0 < abs(steps) < 10:
             found.append(there + steps * power)
-    if abs(wanted) > abs(there):
-        meant = abs(wanted)
-        for digit, at in sorted(_digits_between(whole, rest, meant - tolerance, meant + tolerance)):
-            text = f"{whole}.{digit}{rest}" if at > len(whole) else f"{whole[:at]}{digit}{whole[at:]}.{rest}"
-            found.append(sign * float(text))
-    else:
-        # A digit too many: a line repeats one.
-        found += [sign * float(f"{whole[:at]}{whole[at + 1 :]}.{rest}") for at in range(len(whole)) if len(whole) > 1]
+    meant = abs(wanted)
+    for digit, at in sorted(_digits_between(whole, rest, meant - tolerance, meant + tolerance)):
+        text = f"{whole}.{digit}{rest}" if at > len(whole) else f"{whole[:at]}{digit}{whole[at:]}.{rest}"
+        found.append(sign * float(text))
     return [value for value in dict.fromkeys(found) if abs(value - wanted) < tolerance]
 
 

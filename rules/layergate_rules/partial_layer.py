@@ -21,6 +21,7 @@ from layergate_rules.islands import CELL_MM, LayerSteps
 from layergate_rules.layer_statistics import number_of
 from layergate_rules.tracks import WALLS_AGAIN, beside, direction, tracks_of, walls_again
 
+_OWN_STEP = (0.6, 1.5)  # of the usual step: beyond, the tenth on the least gap is no longer on its step
 _CLEAR_MM = 4.0  # about twice the spacing of infill of 20 %
 
 
@@ -165,10 +166,12 @@ class PartialLayer(Rule):
 
     def _lost_walls(self, two_below: Beads, below: Beads, beads: Beads, above: Beads, two_above: Beads) -> _Lost | None:
         """Find walls that stand in all of the four layers around and not in the middle one."""
-        path = [float(layer.length_mm.sum()) for layer in (two_below, beads, two_above)]
-        # What is lost shortens the path: most layers need no closer look.
-        if path[1] > min(path[0], path[2]) - self.limits.least_lost_path_mm:
+        path = [float(layer.length_mm.sum()) for layer in (two_below, below, beads, above, two_above)]
+        # What is lost shortens the path: most layers need no closer look. Beside sparse layers, solid ones do.
+        most = path[2] + self.limits.least_lost_path_mm
+        if most > max(path):
             return None
+        shorter = most <= min(path[0], path[4])
         heights = np.diff([layer.z_mm for layer in (two_below, below, beads, above, two_above)])
         if heights.min() < self.limits.even_steps * heights.max():
             return None  # supports on heights of their own stand between
@@ -192,13 +195,14 @@ class PartialLayer(Rule):
         x, y = samples.x_mm[inside], samples.y_mm[inside]
         lost = float(samples.weight_mm[inside].sum())
         repeated = self._repeated((two_below, below), (above, two_above), float(heights[2]), (x, y), lost)
-        if repeated < self.limits.least_repeated:
+        # Where nothing starts over a gap, only the shorter path confirms it: walls that lean meet others by chance.
+        if repeated < self.limits.least_repeated if repeated is not None else not shorter:
             return None
         return _Lost(
             beads.z_mm,
             beads.stack,
             lost,
-            path[0],
+            path[1],
             (int(beads.line[0]), int(beads.line[-1])),
             (float(x.min()), float(y.min()), float(x.max()), float(y.max())),
         )
@@ -210,10 +214,10 @@ class PartialLayer(Rule):
         step: float,
         lost: tuple[np.ndarray, np.ndarray],
         lost_mm: float,
-    ) -> float:
-        """Give the share of the walls over the gap at lost walls that stand under the gap as well.
+    ) -> float | None:
+        """Give the share of the walls over the gap at lost walls that stand under the gap as well; None without a gap.
 
-        1 where nothing lies over the gap: then the lost walls alone decide. One outline of a support lies beside two walls
+        One outline of a support lies beside two walls
         over it, so that what is lost must be as long as what stands over it.
         """
         above, two_above = over
@@ -230,13 +234,16 @@ class PartialLayer(Rule):
         chosen, tracks = chosen[walls], tracks[walls]
         weight = above.samples.weight_mm[chosen]
         if not weight.sum() > 0:
-            return 1.0
+            return None
         stands = beside(tracks, under[0]) & beside(tracks, under[1])
         return min(lost_mm, float(weight[stands].sum())) / float(weight.sum())
 
     def _region(self, beads: Beads, step: float) -> tuple[_Region, np.ndarray] | None:
         """Find the largest region over a gap of two steps; give the indices of its samples, too."""
         limits, samples = self.limits, beads.samples
+        # Of layers that change their height, the part that still lies on its step tells it.
+        own = float(np.quantile(samples.gap_mm, 0.1))
+        step = own if _OWN_STEP[0] * step < own < _OWN_STEP[1] * step else step
         gap = samples.gap_mm / np.float32(step)
         over = (gap > limits.lowest_gap) & (gap < limits.highest_gap)
         weight = samples.weight_mm

@@ -2,7 +2,7 @@
 
 import re
 
-from layergate.preflight.rule import Block, Columns, Findings, Rule, Where, command_of
+from layergate.preflight.rule import Block, Columns, Findings, JobFacts, Rule, Where, command_of
 from layergate_rules.rare_commands import Sightings
 
 _MOVES = frozenset({"G0", "G1", "G2", "G3", "G92"})
@@ -31,7 +31,8 @@ class UnreadableLine(Rule):
         Look at the line. If lines around it look the same, the file was damaged on its way: copy it again. If a placeholder
         stands there, the template of the job is wrong.
 
-    Source: RS-274/NGC 3.3 (NISTIR 6556) for words; that printers take one command per line is the community convention.
+    Source: RS-274/NGC 3.3 and 3.5.3.2 (NISTIR 6556) for words and arcs; that printers take one command per line
+    is the community convention.
     """
 
     identifier = "unreadable-line"
@@ -62,7 +63,16 @@ class UnreadableLine(Rule):
             self._held.setdefault(why, Sightings()).see(line)
             self._example.setdefault(why, _shown(match[0]))
 
-    def finish(self) -> Findings:
+    def finish(self, job: JobFacts) -> Findings:
+        beside = job.unrebuilt.lines.get("arc-off-circle")
+        if beside:
+            lines = f"Line {beside[0]} is" if len(beside) == 1 else f"Lines {', '.join(map(str, beside))} are"
+            yield self.finding(
+                f"{lines} no arc: its end does not lie on the circle that its start and centre give.",
+                "A digit of the end or of the centre is wrong, or a line before it is missing: copy the job again.",
+                where=Where(lines=(beside[0], beside[-1])),
+                evidence={"lines": job.unrebuilt.counts["arc-off-circle"]},
+            )
         for found, severity in ((self._held, "hold"), (self._noted, "note")):
             for why, seen in found.items():
                 yield self.finding(

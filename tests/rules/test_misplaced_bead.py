@@ -91,3 +91,51 @@ def test_a_feature_with_a_flow_of_its_own_is_none() -> None:
         head, _, e = base[n].rpartition("E")
         base[n] = f"{head}E{float(e.split()[0]) * 1.3:.5f}"
     assert findings(job(base), "misplaced-bead") == []
+
+
+def half_rings(wrong: int | None, radius: str = "") -> list[str]:
+    """Rings of two half circles, or of three thirds by radius (R below 180 degrees, NISTIR 6556 3.5.3.1)."""
+    if radius:
+        points = [(110.0, 100.0), (95.0, 108.660254), (95.0, 91.339746)]
+        length = 10 * 2 * 3.14159265 / 3
+    else:
+        points, length = [(110.0, 100.0), (90.0, 100.0)], 10 * 3.14159265
+    lines = ["M83"]
+    for k in range(8):
+        x, y = points[0]
+        lines += ["G1 E-1 F1800", f"G1 Z{0.2 * (k + 1):.2f} F600", f"G1 X{x:.3f} Y{y:.3f} F9000", "G1 E1 F1800"]
+        for n in range(len(points) * 2):
+            at = n % len(points)
+            (x0, y0), (x1, y1) = points[at], points[(at + 1) % len(points)]
+            words = radius or f"I{100 - x0:.3f} J{100 - y0:.3f}"
+            code = "G2" if k == 4 and n == wrong else "G3"
+            lines.append(f"{code} X{x1:.3f} Y{y1:.3f} {words} E{AREA * length:.5f} F1800")
+    return lines
+
+
+@pytest.mark.parametrize("radius", ["", "R10"])
+def test_an_arc_as_long_the_other_way_round_is_known_by_its_ends(radius: str) -> None:
+    """Half a circle by its centre, a third by its radius: it turns off sharply at both ends."""
+    assert findings(job(half_rings(None, radius)), "misplaced-bead") == []
+    (finding,) = findings(job(half_rings(1, radius)), "misplaced-bead")
+    assert finding.evidence["angle_deg"] == pytest.approx(120 if radius else 180, abs=6)
+    assert finding.where.layer == 5
+
+
+def test_scallops_are_made_of_arcs_that_meet_in_cusps() -> None:
+    """A wall of half circles, each turning off sharply from the last, is meant so."""
+    lines = ["M83"]
+    for k in range(6):
+        lines += ["G1 E-1 F1800", f"G1 Z{0.2 * (k + 1):.2f} F600", "G1 X100 Y100 F9000", "G1 E1 F1800"]
+        lines += [f"G2 X{106 + 6 * n} Y100 I3 J0 E{AREA * 3 * 3.14159:.5f} F1800" for n in range(5)]
+        lines += [f"G1 X130 Y90 E{AREA * 10:.5f}", f"G1 X100 Y90 E{AREA * 30:.5f}", f"G1 X100 Y100 E{AREA * 10:.5f}"]
+    assert findings(job(lines), "misplaced-bead") == []
+
+
+def test_an_end_beside_its_circle_is_no_arc() -> None:
+    """RS-274/NGC 3.5.3.2: start and end lie equally far from the centre; a lost digit of the end shows so."""
+    good = arcs(None)
+    at = next(n for n, line in enumerate(good) if line.startswith("G3 X110 Y116"))
+    bad = [*good[:at], good[at].replace("Y116", "Y16"), *good[at + 1 :]]
+    assert findings(job(good), "unreadable-line") == []
+    assert "no arc" in findings(job(bad), "unreadable-line")[0].message

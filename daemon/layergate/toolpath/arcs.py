@@ -20,6 +20,9 @@ AXES_OF_PLANE = ((0, 1, 2), (2, 0, 1), (1, 2, 0))
 """Of G17, G18 and G19: the plane's first and second axis and its normal, as indices into X Y Z. Right-handed, so that an
 arc from the first axis towards the second is counter-clockwise seen from the normal's positive end (3.5.3)."""
 
+LARGEST_RADIUS_CHANGE_MM = 0.2
+"""What rounding of words, two decimals at worst, and arcs fitted to chords never reach: half a bead's width (own choice)."""
+
 CHORD_ERROR_MM = 0.005
 """Largest distance between an arc and its chords: a hundredth of a bead's width (own choice)."""
 
@@ -45,6 +48,11 @@ class Arcs:
     def length(self) -> F64:
         """Give the path lengths in the plane; where the radii differ, of the mean radius."""
         return np.abs(self.sweep) * (self.start_radius + self.end_radius) / 2
+
+    def ends_beside(self) -> Bool:
+        """Say which arcs end further from their circle than rounding explains: (n,) bool."""
+        beside: Bool = self.judged & (np.abs(self.end_radius - self.start_radius) > LARGEST_RADIUS_CHANGE_MM)
+        return beside
 
     def points(self, share: F64, index: I64) -> tuple[F64, F64]:
         """Give points on the arcs: ``share`` (m,) in 0..1 along the arc ``index`` (m,)."""

@@ -262,6 +262,7 @@ class MoveReader:
         self.unrebuilt.note("arc", moves.line[is_arc[chosen] & unknown])
         if len(arcs):
             self.unrebuilt.note("arc", moves.line[arcs[~shape.judged]])
+            self.unrebuilt.note("arc-off-circle", moves.line[arcs[shape.ends_beside()]])
             moves = with_chords(moves, arcs, shape)
         return moves
 
