@@ -22,6 +22,9 @@ from layergate_rules.layer_statistics import number_of
 from layergate_rules.tracks import WALLS_AGAIN, beside, direction, tracks_of, walls_again
 
 _OWN_STEP = (0.6, 1.5)  # of the usual step: beyond, the tenth on the least gap is no longer on its step
+_LEAST_LEFT = (
+    0.9  # of the path of the longest layer around; where a layer keeps more, only the two beside tell of a loss
+)
 _CLEAR_MM = 4.0  # about twice the spacing of infill of 20 %
 
 
@@ -54,7 +57,7 @@ class PartialLayerLimits(Limits):
         description="share of the region whose beads run parallel to those two layers below, as walls and infill do",
     )
     least_clear: float = Field(
-        0.95,
+        0.5,
         description="share of the path over the gap, in the median square of 4 mm: sparse infill leaves less (geometry)",
     )
     least_covered: float = Field(
@@ -168,10 +171,9 @@ class PartialLayer(Rule):
         """Find walls that stand in all of the four layers around and not in the middle one."""
         path = [float(layer.length_mm.sum()) for layer in (two_below, below, beads, above, two_above)]
         # What is lost shortens the path: most layers need no closer look. Beside sparse layers, solid ones do.
-        most = path[2] + self.limits.least_lost_path_mm
-        if most > max(path):
+        shorter = path[2] + self.limits.least_lost_path_mm <= min(path[0], path[4])
+        if not shorter and path[2] + self.limits.least_lost_path_mm > _LEAST_LEFT * max(path):
             return None
-        shorter = most <= min(path[0], path[4])
         heights = np.diff([layer.z_mm for layer in (two_below, below, beads, above, two_above)])
         if heights.min() < self.limits.even_steps * heights.max():
             return None  # supports on heights of their own stand between
@@ -242,7 +244,8 @@ class PartialLayer(Rule):
         """Find the largest region over a gap of two steps; give the indices of its samples, too."""
         limits, samples = self.limits, beads.samples
         # Of layers that change their height, the part that still lies on its step tells it.
-        own = float(np.quantile(samples.gap_mm, 0.1))
+        tenth = len(samples.gap_mm) // 10
+        own = float(np.partition(samples.gap_mm, tenth)[tenth])
         step = own if _OWN_STEP[0] * step < own < _OWN_STEP[1] * step else step
         gap = samples.gap_mm / np.float32(step)
         over = (gap > limits.lowest_gap) & (gap < limits.highest_gap)

@@ -27,12 +27,6 @@ class StarvedLayerLimits(Limits):
         lt=1,
         description="from here on nobody can have meant it; half-way, in logarithm, between 0.84 and two thirds",
     )
-    top_ratio: float = Field(
-        0.5,
-        gt=0,
-        lt=1,
-        description="ratio that counts without a recovery, up to the top of an object; half a nozzle's width",
-    )
     most_layers: int = Field(
         60, ge=1, description="layers that a starved stretch may have; a longer one is a section of its own"
     )
@@ -60,8 +54,7 @@ class StarvedLayer(Rule):
         each other, one under and one over it. A spiral is compared, along its path, with the turns before: half a turn or
         more with less material that then recovers. Thinner layers lie closer to what is under them. It does not apply to jobs
         that do not say how much filament they push. A flow that is wrong throughout the job has no neighbour to compare
-        with and is not seen, nor is one in the first layer; up to the top of an object only less than half counts. Between 75
-        and 84 % it holds, below it blocks.
+        with and is not seen, nor is one in the first or last layer. Between 75 and 84 % it holds, below it blocks.
 
     What to do
         Make the job again from its model. If the flow stays low there, look for a setting that changes at this height.
@@ -114,7 +107,7 @@ class StarvedLayer(Rule):
         found: list[_Stretch] = []
         fall = np.log(self.limits.flow_ratio)
         at = 1
-        while at < len(logs):
+        while at < len(logs) - 1:
             before = [k for k in range(max(0, at - SIDE), at) if stacks[k] == stacks[at]]
             if not before:
                 at += 1
@@ -133,13 +126,9 @@ class StarvedLayer(Rule):
                 at += 1
                 continue
             after = [k for k in range(end, min(len(logs), end + SIDE)) if stacks[k] == stacks[at]]
-            low = np.median(logs[at:end], axis=0)
-            # All quantiles must rise again, by as much as they had to fall; the layer after next may be an ironed one.
-            rises = (
-                after and max(float((flow - low).min()) for flow in (logs[end], np.median(logs[after], axis=0))) > -fall
-            )
-            # Up to the top nothing rises: what is half as wide from here on, no nozzle lays.
-            if rises or (not after and float(np.max(low - usual)) < np.log(self.limits.top_ratio)):
+            # All quantiles must rise again, over every layer of the stretch, by as much as they had to fall: the first layers of
+            # a part over its raft have less than the raft, and keep it.
+            if after and (np.median(logs[after], axis=0) - logs[at:end].max(axis=0)).min() > -fall:
                 found.append((at, end, usual))
                 at = end
             else:

@@ -19,7 +19,12 @@ ASKED = {"heat-unsaid": {"cold-extrusion"}}
 
 
 # Seeds that some rule once stopped: roofs over supports whose lines meet a wall, sparse layers between solid ones.
-ONCE_STOPPED = [("raft-and-support", 2), ("raft-and-support", 102), ("plate-two-sparse-layers", 201)]
+ONCE_STOPPED = [
+    ("raft-and-support", 2),
+    ("raft-and-support", 102),
+    ("raft-and-support", 700),
+    ("plate-two-sparse-layers", 201),
+]
 
 
 def cases() -> list[Any]:
