@@ -66,6 +66,8 @@ class Ways:
     """Drops lines that it has had already without a word."""
     echoes: str = ""
     """Said of every line before anything else; ``{command}``, ``{line}`` (whole, as it came)."""
+    knows_m110: bool = True
+    """Else M110 is a line like any other: refused unless its number is the next."""
     cut: str = "whole"
     """How the wire cuts what it says: ``whole``, ``bytes`` (one by one), ``joined`` (as much as comes within 2 ms)."""
 
@@ -149,7 +151,7 @@ class Odd:
         self._hurt.add(number)
         if hurt or reduce(xor, covered.encode(), 0) != int(checksum):
             self._refuse("checksum mismatch")
-        elif command.startswith("M110"):
+        elif command.startswith("M110") and self.ways.knows_m110:
             self.accepted = int(command.partition("N")[2] or number)
             self._tell(self._ok(number))
         elif number <= self.accepted and self.ways.silent_on_doubles:

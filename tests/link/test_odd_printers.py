@@ -14,6 +14,7 @@ from tests.link.jobs import commands_of, write_job
 from tests.link.odd import Odd, Quay, Ways
 from tests.link.peers import OURS
 
+from layergate.link.limits import Limits
 from layergate.link.settings import Settings
 
 MOVES = b"".join(b"G1 X%.3f Y%.3f E%.5f\n" % (n * 7 % 180, n * 11 % 170, n * 0.031) for n in range(700))
@@ -104,6 +105,12 @@ WAYS: dict[str, dict[str, Any]] = {
     "small ring, refuses": {"ring_bytes": 48, "move_s": 0.05, "bad_lines": BAD},
     "answers empty lines": {"answers_blank": True, "deaf_s": 5.0},
     "takes bare lines": {"strict": False},
+    "does not know M110": {"knows_m110": False},
+    "does not know M110, sends no ok after Resend, refuses": {
+        "knows_m110": False,
+        "refusal": ("Error:{why}, Last Line: {last}", "Resend: {next}"),
+        "bad_lines": BAD,
+    },
 }
 
 
@@ -132,7 +139,8 @@ def test_a_job_is_executed_whole_and_in_order(name: str, window: int | None) -> 
     assert ended["outcome"] == "completed", ended
     assert job_of(quay.printer) == expected()
     # Some lines under way behind a bad one are refused with it, and a probe may be; but refusals don't breed.
-    assert len(ways.bad_lines) <= quay.printer.refused <= len(ways.bad_lines) + 15
+    syncs = 0 if ways.knows_m110 else 2 * (Limits().sync_refusals + 1)
+    assert len(ways.bad_lines) <= quay.printer.refused <= len(ways.bad_lines) + 15 + syncs
     least_s = 701 * ways.move_s + 2 * ways.heat_s
     assert quay.now - began <= least_s * 1.15 + 25, "pauses that the printer did not make"
     assert not [text for kind, text in quay.events if kind in ("printer-error", "printer-reset", "link-lost")]

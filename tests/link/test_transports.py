@@ -245,12 +245,12 @@ async def test_a_dead_peer_is_looked_for(tcp_peer: TcpPeer) -> None:
 
 
 @contextlib.asynccontextmanager
-async def port_server(folder: Path, device: str) -> AsyncIterator[int]:
-    """Run ser2net (Debian) for a device; give its port."""
+async def port_server(folder: Path, device: str, port: int = 0) -> AsyncIterator[int]:
+    """Run ser2net (Debian) for a device; give its port. Its process id is left in ``ser2net.pid``."""
     program = shutil.which("ser2net") or "/usr/sbin/ser2net"
     if not os.path.exists(program):
         pytest.skip("ser2net is not installed (Debian package ser2net)")
-    port = free_port()
+    port = port or free_port()
     (folder / "ser2net.yaml").write_text(
         f"connection: &printer\n  accepter: telnet(rfc2217),tcp,127.0.0.1,{port}\n"
         f"  connector: serialdev,{device},115200n81,local\n  options:\n    kickolduser: true\n"
@@ -259,6 +259,7 @@ async def port_server(folder: Path, device: str) -> AsyncIterator[int]:
         process = await asyncio.create_subprocess_exec(
             program, "-n", "-d", "-u", "-c", str(folder / "ser2net.yaml"), stdout=log, stderr=log
         )
+    (folder / "ser2net.pid").write_text(str(process.pid))
     try:
         async with asyncio.timeout(DEADLINE_S):
             while True:

@@ -49,11 +49,11 @@ class Ledger:
         self.excess = 0
         """Acknowledgements beyond the lines there were for them."""
 
-    def restart(self) -> None:
-        """Begin a new numbering at 1; the history is gone."""
+    def restart(self, first: int = 1) -> None:
+        """Begin a new numbering; the history is gone."""
         self._lines.clear()
         self.flight.clear()
-        self.last, self.cursor, self.acked, self.flight_bytes = 0, 1, 0, 0
+        self.last, self.cursor, self.acked, self.flight_bytes = first - 1, first, first - 1, 0
 
     def append(self, command: bytes, patience: Patience, *, query: bool) -> Line:
         """Give a command the next number and keep it."""

@@ -17,6 +17,9 @@ class Limits:
     """M110 unanswered: again. It moves nothing, so repeating it is harmless."""
     sync_oks: int = 2
     """So many acknowledgements of M110 in a row before lines are sent."""
+    sync_refusals: int = 6
+    """M110 refused so often in a row, each time for the same line: the printer does not know it, and goes on counting.
+    With 1 % of bytes damaged a sixth of all M110 are refused for that: six in a row come once in 50,000."""
     sync_silence_s: float = 30.0
     """Not one byte while synchronising: the connection counts as lost and is opened anew."""
     first_timeout_s: float = 1.0

@@ -87,8 +87,6 @@ class LineProtocol:
         """When the last Resend came."""
         self._probe_repeats = 0
         """How often the newest line, a probe, went out again."""
-        self._probed_anew = False
-        """Repeats of a probe brought nothing, so a new one went out."""
         self._proving = False
         self._proof_oks = 0
         self._proof_tries = 0
@@ -101,6 +99,8 @@ class LineProtocol:
         self._answers_show = False
         """The printer answers M105 with ``ok T:``."""
         self._sync_oks = 0
+        self._refusals = self._wanted = 0
+        """How often M110 was refused in a row, and for which line."""
         self._certain = False
         """This round's Resend came with an error that only a damaged line can cause."""
         self._was_ready = False
@@ -335,7 +335,6 @@ class LineProtocol:
                 last = ledger.append(_PROBE, Patience.PROMPT, query=True)
                 self._proof_line = last.number
         elif not last.query or last.number <= ledger.acked or self._probe_repeats >= limits.probe_repeats:
-            self._probed_anew = self._probe_repeats >= limits.probe_repeats
             ledger.forget_repeats()
             last = ledger.append(_PROBE, Patience.PROMPT, query=True)
             self._probe_repeats = 0
@@ -379,7 +378,7 @@ class LineProtocol:
         self._timing.restart(now)
         self._trailing.forget()
         self._plausibility.clear()
-        self._sync_oks = self._certain_to = 0
+        self._sync_oks = self._certain_to = self._refusals = 0
         self._careful_until = self._same_line = self._told_acked = 0
         self._round = -1
         self._queries.clear()
@@ -432,10 +431,7 @@ class LineProtocol:
                 self._timing.overdue_at = None
                 self._send_sync(now)
                 return
-            self._go(On.ACKED)
-            self._timing.overdue_at = self._settle_at = None
-            self._was_ready = True
-            self._signals.append(signals.Synced())
+            self._agreed()
 
     def _is_trailing(self, reply: Reply, now: float) -> bool:
         answers = bool(reply.readings) and not self._queries.tell_nothing
@@ -523,13 +519,6 @@ class LineProtocol:
                 self._fail(f"{ledger.excess} acknowledgements more than there were lines", now)
 
     def _credit_plain(self, now: float) -> None:
-        flight = self.ledger.flight
-        if self._probed_anew and self.state is Link.PROBING and not (flight and flight[0].patience):
-            # Were the probe before missing, this one would have been refused. If it is a late answer to another line,
-            # that is but credit given too soon.
-            self._probed_anew = False
-            self.ledger.assume_accepted(self.ledger.last)
-            return
         line = self.ledger.credit_oldest()
         if line is not None and line.patience is Patience.PROMPT:
             # A probe may bring about temperatures or a Resend, but not this, where answers to it show by their form.
@@ -542,6 +531,7 @@ class LineProtocol:
             self._go(On.ASKED_AGAIN)
             self._sync_oks = 0
             self._settle_at = now + self.limits.trailing_ok_s
+            self._sync_refused(reply.number or 0)
             return
         if self.state not in _STREAMING or not self.numbered:
             return
@@ -575,6 +565,22 @@ class LineProtocol:
             self._rounds_in_row = 0
             return
         self._new_round(number, error, now)
+
+    def _sync_refused(self, number: int) -> None:
+        """Take note that M110 was refused; where it always is, go on from the number that the printer wants instead."""
+        self._refusals = self._refusals + 1 if number == self._wanted else 1
+        self._wanted = number
+        if self._refusals < self.limits.sync_refusals:
+            return
+        self.ledger.restart(number)
+        self._told_acked = self.ledger.acked
+        self._agreed()
+
+    def _agreed(self) -> None:
+        self._go(On.ACKED)
+        self._timing.overdue_at = self._settle_at = None
+        self._was_ready = True
+        self._signals.append(signals.Synced())
 
     def _new_round(self, number: int, error: WireError | None, now: float) -> None:
         self._same_line = self._same_line + 1 if number == self._round else 1
