@@ -379,8 +379,11 @@ class _Layer:
                 ends = np.where(held, moved, 0.0)
                 end = s.end[stroke] + ends
                 fits = 0
-                if abs(float(np.hypot(*(end - start))) - float(s.length_mm[stroke])) > _SAME_LENGTH_MM:
-                    usual = (*s.around(stroke), *s.around(stroke - 1))
+                usual = (*s.around(stroke), *s.around(stroke - 1))
+                length = float(s.length_mm[stroke])
+                # A stroke across the move hardly changes its length: that it fits is no evidence.
+                told = max((2 * self._tolerance(area, length) for area in usual), default=0.0)
+                if abs(float(np.hypot(*(end - start))) - length) > max(_SAME_LENGTH_MM, told):
                     known = s.straight(stroke) and np.isfinite(s.volume_mm3[stroke])
                     if not known or not self._fits(stroke, start, end, usual):
                         continue
