@@ -3,7 +3,17 @@
 import numpy as np
 from pydantic import Field
 
-from layergate.preflight.rule import Beads, Finding, Findings, LayerMap, Limits, NotApplicableError, Rule, Where
+from layergate.preflight.rule import (
+    Beads,
+    Finding,
+    Findings,
+    LayerMap,
+    Limits,
+    NotApplicableError,
+    Rule,
+    Severity,
+    Where,
+)
 from layergate_rules.layer_statistics import compared_layers, largest, number_of, side_medians
 from layergate_rules.spirals import Fault, SpiralWatch
 from layergate_rules.tracks import WALLS_AGAIN, walls_again
@@ -63,10 +73,11 @@ class MissingLayer(Rule):
         with the medians of three layers below and of three above, each side for itself: a change from thick to thin layers
         is no gap. The flow must not explain it: the cross-section of the beads over the gap that they have to fill must
         have fallen against both sides. Bridges, overhangs and roofs leave a part of the layer on its step; a lost layer
-        leaves next to nothing. The air left over supports lies where nothing was before, and the step over a raft is known
-        by the layer under it, which is larger on all sides and made of parallel lines. Second layers are judged by whether
-        their beads touch the first at all. A spiral is followed along its path: half a turn or more that starts two
-        steps high, after a sudden rise. The first layer and a lost last layer can't be judged.
+        leaves next to nothing; where remnants stand at the lost height it is held, since they may be a support. The air
+        left over supports lies where nothing was before, and the step over a raft is known by the layer under it, which is
+        larger on all sides and made of parallel lines. Second layers are judged by whether their beads touch the first at
+        all. A spiral is followed along its path: half a turn or more that starts two steps high, after a sudden rise. The
+        first layer and a lost last layer can't be judged.
 
     What to do
         Make the job again from its model and check it once more. If the gap stays, the model or the settings cause it.
@@ -114,13 +125,14 @@ class MissingLayer(Rule):
             if first_in_stack or layers.ramp[index] or not starved[at] or not 0 < step[at] < np.inf:
                 continue
             second = at == 1 or layers.stack[chosen[at - 2]] != layers.stack[index]
-            if layers.z_mm[index] - layers.z_mm[under] < self.limits.gap_ratio * step[at] and (
-                second or not self._only_remnants(layers, int(chosen[at - 2]), under, index)
-            ):
+            between = layers.z_mm[index] - layers.z_mm[under] < self.limits.gap_ratio * step[at]
+            if between and (second or not self._only_remnants(layers, int(chosen[at - 2]), under, index)):
                 continue
             height = self._gap(layers, index, float(gap[at]), float(step[at]), second)
             if height and not self._over_raft(layers, index):
-                yield self._found(layers, index, under, height, float(step[at]))
+                # Where something stands at that height, it may be a support whose lines run right under the walls.
+                severity: Severity = "hold" if between else "block"
+                yield self._found(layers, index, under, height, float(step[at]), severity)
 
     def _gap(self, layers: LayerMap, index: int, gap: float, step: float, second: bool) -> float | None:
         """Give how high above what lies under it a layer starts, mm, where that is more than a step; else None."""
@@ -224,7 +236,7 @@ class MissingLayer(Rule):
             },
         )
 
-    def _found(self, layers: LayerMap, index: int, under: int, gap: float, step: float) -> Finding:
+    def _found(self, layers: LayerMap, index: int, under: int, gap: float, step: float, severity: Severity) -> Finding:
         lost = max(1, round(gap / step) - 1)
         z, z_under = float(layers.z_mm[index]), float(layers.z_mm[under])
         lines = (int(layers.last_line[under]), int(layers.first_line[index]))
@@ -247,6 +259,7 @@ class MissingLayer(Rule):
             f"where {step:.2f} mm is usual{fed}. Nothing is laid between lines {lines[0]} and {lines[1]}.",
             "Make the job again from its model and check it once more: the part would split at this height, and nothing on the "
             "printer can change that.",
+            severity=severity,
             where=Where(
                 layer=index + 1,
                 z_mm=(z_under, z),

@@ -19,7 +19,7 @@ from layergate.preflight.rule import (
 )
 from layergate_rules.islands import CELL_MM, LayerSteps
 from layergate_rules.layer_statistics import number_of
-from layergate_rules.tracks import WALLS_AGAIN, beside, direction, tracks_of, walls_again
+from layergate_rules.tracks import WALLS_AGAIN, absent, beside, direction, tracks_of, walls_again
 
 _OWN_STEP = (0.6, 1.5)  # of the usual step: beyond, the tenth on the least gap is no longer on its step
 _LEAST_LEFT = (
@@ -179,7 +179,7 @@ class PartialLayer(Rule):
             return None  # supports on heights of their own stand between
         samples = two_below.samples
         tracks = tracks_of(two_below)
-        gone = np.flatnonzero((tracks >= 0) & ~beside(tracks, beads))
+        gone = np.flatnonzero((tracks >= 0) & absent(tracks, beads))
         if float(samples.weight_mm[gone].sum()) < self.limits.least_lost_path_mm:
             return None
         tracks = tracks[gone]

@@ -128,12 +128,20 @@ class StarvedLayer(Rule):
             after = [k for k in range(end, min(len(logs), end + SIDE)) if stacks[k] == stacks[at]]
             # All quantiles must rise again, over every layer of the stretch, by as much as they had to fall: the first layers of
             # a part over its raft have less than the raft, and keep it.
-            if after and (np.median(logs[after], axis=0) - logs[at:end].max(axis=0)).min() > -fall:
+            recovers = after and (np.median(logs[after], axis=0) - logs[at:end].max(axis=0)).min() > -fall
+            if recovers and not self._lies_high(logs, gaps, slice(at, end), after):
                 found.append((at, end, usual))
                 at = end
             else:
                 at += 1  # a section of its own begins here, and within it a layer may be starved all the same
         return found
+
+    def _lies_high(self, logs: np.ndarray, gaps: np.ndarray, stretch: slice, after: list[int]) -> bool:
+        """Say whether a stretch has the beads of the layers after it and only lies higher, as over the air gap of a raft."""
+        area = np.median(logs[stretch] + np.log(gaps[stretch, None]))
+        usual = np.median(logs[after] + np.log(gaps[after, None]))
+        high = gaps[stretch].min() > self.limits.gap_ratio * gaps[after].max()
+        return bool(high and area - usual > np.log(self.limits.flow_ratio))
 
     def _between_like(self, logs: np.ndarray, gaps: np.ndarray, stacks: np.ndarray) -> list[_Stretch]:
         """Find layers that lie below two others, as far under them as over them, which are like each other.

@@ -9,7 +9,7 @@ from layergate.preflight.rule import Beads, cell_keys, neighbour_offsets
 _FINE_MM = 0.2
 _LONGEST_TURN_MM = 3.0
 _DIRECTIONS = 16  # over half a turn; neighbours count as the same way, so about 17 degrees either side
-_NEIGHBOURS = neighbour_offsets()
+_ROW = int(np.max(neighbour_offsets())) - 1  # from a cell to the one in the next row
 
 LEAST_WALLS_MM = 8.0
 """Less that runs on from layer to layer tells nothing (own choice; the same as the least lost wall)."""
@@ -45,23 +45,33 @@ def beside(tracks: np.ndarray, layer: Beads) -> np.ndarray:
     return _near(tracks, tracks_of(layer))
 
 
-def _near(tracks: np.ndarray, others: np.ndarray) -> np.ndarray:
-    """Say which tracks have one of some others within 0.2 to 0.4 mm that runs the same way: (n,) bool."""
+def absent(tracks: np.ndarray, layer: Beads) -> np.ndarray:
+    """Say which tracks have no bead of a layer even within 0.4 to 0.6 mm that runs the same way: (n,) bool.
+
+    Rings of infill in a taper drift from layer to layer: where one has moved on, its neighbour is not there yet.
+    """
+    return ~_near(tracks, tracks_of(layer), reach=2)
+
+
+def _near(tracks: np.ndarray, others: np.ndarray, reach: int = 1) -> np.ndarray:
+    """Say which tracks have one of some others, ``reach`` cells of 0.2 mm away at most, that runs the same way: (n,) bool."""
     if not len(others):
         return np.zeros(len(tracks), np.bool_)
     cells, classes = np.divmod(np.unique(others), _DIRECTIONS)
+    across = 2 * reach + 1
     # For each cell the directions that run through it, and their neighbours, as bits.
     first = np.flatnonzero(np.diff(cells, prepend=cells[0] - 1))
     ways = np.bitwise_or.reduceat(np.left_shift(1, classes), first)
     ways |= (ways << 1) | (ways >> 1) | (ways << (_DIRECTIONS - 1)) | (ways >> (_DIRECTIONS - 1))
-    there = np.concatenate((cells[first], np.full(3, np.iinfo(np.int64).max)))
-    ways = np.concatenate((ways, np.zeros(3, np.int64)))
+    there = np.concatenate((cells[first], np.full(across, np.iinfo(np.int64).max)))
+    ways = np.concatenate((ways, np.zeros(across, np.int64)))
     own, own_class = np.divmod(tracks, _DIRECTIONS)
     met = np.zeros(len(own), np.int64)
-    for offset in _NEIGHBOURS[::3]:  # the three cells of a row follow one another
-        at = np.searchsorted(there, own + offset)
-        for step in range(3):
-            met |= np.where(there[at + step] <= own + offset + 2, ways[at + step], 0)
+    for row in range(-reach, reach + 1):  # the cells of a row follow one another
+        begin = own + row * _ROW - reach
+        at = np.searchsorted(there, begin)
+        for step in range(across):
+            met |= np.where(there[at + step] <= begin + across - 1, ways[at + step], 0)
     found: np.ndarray = (met >> own_class) & 1 == 1
     return found
 

@@ -54,3 +54,14 @@ def test_copy_off_the_grid() -> None:
     """A passage that stands twice, but not on whole blocks, is no fault of the storage."""
     text = job()
     assert findings(text[:5000] + text[4100:5000] + text[5000:], "repeated-block") == []
+
+
+def test_layers_that_repeat_in_text_but_for_single_figures_are_no_copies() -> None:
+    """Straight walls in relative E repeat layer by layer; that one whole sector has no other figure is chance."""
+    layer = bytearray(job()[: 77 * 512])
+    again = bytearray(layer)
+    for at in range(5, len(again), 11):
+        if at // 512 != 30 and chr(again[at]).isdigit():
+            again[at] = ord("0") + (again[at] - ord("0") + 1) % 10
+    assert again[30 * 512 : 31 * 512] == layer[30 * 512 : 31 * 512]
+    assert findings(bytes(layer + again) + job(2), "repeated-block") == []

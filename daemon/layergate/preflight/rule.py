@@ -221,6 +221,7 @@ __all__ = [
     "Printer",
     "Rule",
     "RuleError",
+    "Severity",
     "Where",
     "cell_keys",
     "code_of",
