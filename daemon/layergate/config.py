@@ -163,6 +163,8 @@ class WatchConfig(_Strict):
     heat_tolerance_c: Annotated[float, Field(gt=0)] = 15
     """Hot end off its target by more than this for ``heat_s`` while a layer is laid."""
     heat_s: Annotated[float, Field(gt=0)] = 45
+    position_tolerance_mm: Annotated[float, Field(gt=0)] = 0.1
+    """With ``position_witness``: a reported position may differ so much from the plan. Printers round to 0.01 mm."""
 
 
 class PrinterConfig(_Strict):
@@ -185,6 +187,9 @@ class PrinterConfig(_Strict):
     """Receive ring of the controller. Default: ping-pong, always safe."""
     reset_on_open: Literal["keep", "pulse"] = "keep"
     """Whether to restart the controller when its port is opened (many boards do so by themselves)."""
+    position_witness: bool = False
+    """Ask for the position (M114) at each layer and hold it against the plan: it sees what the wire's checksums can't. Only
+    for a printer that answers M114 without stopping."""
     link_socket: Path | None = None
     """Default: ``link-NAME.sock`` in the runtime directory."""
     watch: WatchConfig = WatchConfig()

@@ -44,8 +44,8 @@ def _executed_holds(folder: Path, data: bytes) -> bool:
     """Whether the printer executed the payload of a job, command for command, with nothing in between."""
     executed = (folder / "executed.txt").read_bytes().splitlines()
     wanted = [line for _, line in payload_lines(data)]
-    # The link asks for temperatures while it waits; those are no commands of a job that has none of them.
-    ours = [line for line in executed if line not in {b"M105"}]
+    # The link asks for temperatures and positions while it waits; those are no commands of a job that has none of them.
+    ours = [line for line in executed if line not in {b"M105", b"M114"}]
     return any(ours[at : at + len(wanted)] == wanted for at in range(len(ours) - len(wanted) + 1))
 
 
@@ -93,6 +93,24 @@ def test_the_cap_without_a_layer_is_blocked_and_the_good_one_is_printed(tmp_path
         assert _executed_holds(tmp_path, CAP.text)
     finally:
         broker.kill()
+
+
+def test_the_position_witness_asks_and_finds_a_good_print_on_its_plan(tmp_path: Path) -> None:
+    """With position_witness the printer is asked where blocks of the job begin with another layer, and nothing is told."""
+    cap = bollard_cap().text
+    with (
+        simulated_printer(tmp_path, "--time-scale", "600") as device,
+        daemon(tmp_path, _config(tmp_path, device, printer="position_witness = true")) as gate,
+    ):
+        gate.start()
+        (tmp_path / "cap.gcode").write_bytes(cap)
+        job = json.loads(gate.run("submit", str(tmp_path / "cap.gcode"), "--json").stdout)["id"]
+        gate.run("cleared")
+        gate.reaches(job, "completed")
+        assert "position-off-plan" not in [alert["name"] for alert in gate.client.get("alerts")]
+    executed = (tmp_path / "executed.txt").read_bytes()
+    assert executed.count(b"\nM114\n") >= len(cap) // 65536  # a job index has a block about every 64 KiB
+    assert _executed_holds(tmp_path, cap)
 
 
 @pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGKILL])

@@ -399,11 +399,13 @@ async def test_remarks_of_the_watch_become_alerts_and_colour_the_end(tmp_path: P
         await until(lambda: link.run, "run begun")
         link.emit("progress", run=link.run, line=30, commands=28, layer=2)
         link.emit("remark", text="cold extrusion prevented", kind="cold-extrusion")
+        off = {"reported_mm": [211.0, 50.0, 0.4, None], "planned_mm": [121.0, 50.0, 0.4, None], "off_mm": 90.0}
+        link.emit("position", run=link.run, line=31, **off)
         link.emit("printer-error", text="something odd")
         link.end("completed")
         found = await talk.reaches(job, "completed-with-warnings")
         assert found["reasons"] == ["job-completed-with-warnings"]
-        assert "air-printing" in await talk.alerts()
+        assert {"air-printing", "position-off-plan"} <= set(await talk.alerts())
 
 
 async def test_a_lost_printer_is_told_and_its_job_aborted_at_its_layer(tmp_path: Path) -> None:

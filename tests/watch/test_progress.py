@@ -192,3 +192,14 @@ def test_nothing_is_remarked_after_the_end(index: JobIndex) -> None:
     run("progress", 1.0, line=20)
     run("run-ended", 2.0, outcome="aborted", line=20)
     assert run.tick(10_000.0) == []
+
+
+def test_a_position_off_the_plan_is_told_once(index: JobIndex) -> None:
+    """Rounding to 0.01 mm and unplanned axes are nothing; a line that came through as another is (facts 1.1: XOR)."""
+    run = Run(index)
+    run("progress", 1.0, line=30)
+    at = {"line": 31, "planned_mm": [121.0, 50.0, 0.4, None]}
+    assert run("position", 2.0, reported_mm=[121.01, 50.0, 0.4, 9.0], off_mm=0.01, **at) == []
+    assert run("position", 3.0, reported_mm=[121.0, 50.0, 0.4, 9.0], off_mm=None, **at) == []
+    assert run("position", 4.0, reported_mm=[211.0, 50.0, 0.4, 9.0], off_mm=90.0, **at) == ["position-off-plan"]
+    assert run("position", 5.0, reported_mm=[211.0, 50.0, 0.4, 9.0], off_mm=90.0, **at) == []

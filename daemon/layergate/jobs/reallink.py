@@ -80,6 +80,7 @@ def opener(name: str, printer: PrinterConfig, path: Path) -> LinkOpener:
             ring_bytes=printer.ring_bytes,
             numbered=dialect.line_numbers,
             reset_on_open=printer.reset_on_open,
+            position_witness=printer.position_witness,
             emergency_parser=dialect.emergency_parser,
         )
         try:

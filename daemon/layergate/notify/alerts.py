@@ -17,6 +17,7 @@ AlertName = Literal[
     "link-lost",
     "printer-reset",
     "air-printing",
+    "position-off-plan",
     "aborted",
     "completed",
     "needs-clearing",
@@ -35,6 +36,7 @@ SEVERITIES: Mapping[AlertName, Severity] = {
     "link-lost": "critical",  # heaters may stay on, and nothing of ours reaches them
     "printer-reset": "warning",
     "air-printing": "warning",
+    "position-off-plan": "critical",  # the nozzle is where nobody checked that it may be
     "aborted": "warning",
     "completed": "info",
     "needs-clearing": "info",

@@ -27,13 +27,17 @@ class Limits:
     slow_s: float = 300.0
     heat_tolerance_c: float = 15.0
     heat_s: float = 45.0
+    position_tolerance_mm: float = 0.1
+
+
+RemarkName = Literal["stalled", "heat-off-plan", "air-printing", "position-off-plan"]
 
 
 @dataclass(frozen=True, slots=True)
 class Remark:
     """Something is off the plan."""
 
-    name: Literal["stalled", "heat-off-plan", "air-printing"]
+    name: RemarkName
     text: str
 
 
@@ -100,6 +104,8 @@ class RunWatch:
                 return self._temperature(event.data, now)
             case "busy":
                 self._life_at = now
+            case "position":
+                return self._position(event.data)
             case "paused":
                 self._pause(now)
             case "resumed":
@@ -265,10 +271,27 @@ class RunWatch:
             text = f"the hot end is at {actual:.0f} °C for a target of {target:.0f} °C in layer {self.layer}"
         return self._once("heat-off-plan", ("target", target), f"{text}. Look at the printer.")
 
-    def _once(
-        self, name: Literal["stalled", "heat-off-plan", "air-printing"], cause: object, text: str
-    ) -> list[Remark]:
+    def _position(self, data: dict[str, Any]) -> list[Remark]:
+        """Hold the position that the printer reports against the plan; no axis may be planned, after homing say."""
+        off_mm = data.get("off_mm")
+        if off_mm is None or off_mm <= self.limits.position_tolerance_mm:
+            return []
+        reported, planned = (_place(data.get(key)) for key in ("reported_mm", "planned_mm"))
+        return self._once(
+            "position-off-plan",
+            None,
+            f"the printer is {off_mm:.2f} mm off its plan in layer {self.layer} (line {data.get('line')}): it says {reported}, "
+            f"planned is {planned}. A line came through as another, or its origin moved. Look at the printer.",
+        )
+
+    def _once(self, name: RemarkName, cause: object, text: str) -> list[Remark]:
         if (name, cause) in self._told:
             return []
         self._told.add((name, cause))
         return [Remark(name, text)]
+
+
+def _place(position_mm: list[float | None] | None) -> str:
+    """Give a position in words."""
+    axes = zip("XYZ", position_mm or (), strict=False)
+    return " ".join(f"{axis} {at:.2f}" for axis, at in axes if at is not None) or "nothing"
