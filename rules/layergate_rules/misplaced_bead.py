@@ -207,12 +207,13 @@ def _classes(volume: np.ndarray, length: np.ndarray) -> tuple[np.ndarray, float]
     share = (path[high] - path[low]) / path[-1]
     common = (high - low >= _LEAST_CLASS) & (share >= _CLASS_SHARE)
     own = order[common]
-    usual[own] = np.exp(values[(low[common] + high[common]) // 2])
+    middle = (low[common] + high[common]) // 2
+    usual[own] = np.exp(values[middle])
     # What volumes differ by within their class: the rounding of E.
     slack = float(np.median(np.abs(volume[own] - usual[own] * length[own]))) if len(own) else 0.0
     # Short beads are known by their volume, to that rounding.
     short = np.flatnonzero(np.isfinite(logs) & np.isnan(usual))
-    classes = np.unique(usual[own])
+    classes = np.exp(values[middle[np.flatnonzero(np.diff(middle, prepend=-1))]])
     if len(short) and len(classes):
         ratio = volume[short] / length[short]
         above = np.clip(np.searchsorted(classes, ratio), 1, len(classes) - 1) if len(classes) > 1 else 0

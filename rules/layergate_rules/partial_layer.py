@@ -179,7 +179,9 @@ class PartialLayer(Rule):
             return None  # supports on heights of their own stand between
         samples = two_below.samples
         tracks = tracks_of(two_below)
-        gone = np.flatnonzero((tracks >= 0) & absent(tracks, beads))
+        gone = np.flatnonzero((tracks >= 0) & ~beside(tracks, beads))
+        if float(samples.weight_mm[gone].sum()) >= self.limits.least_lost_path_mm:
+            gone = gone[absent(tracks[gone], beads)]  # dearer, so asked of the few that are left
         if float(samples.weight_mm[gone].sum()) < self.limits.least_lost_path_mm:
             return None
         tracks = tracks[gone]
