@@ -28,6 +28,9 @@ _MOST_SLOTS = 60
 _MOST_KINKS = 3
 _LONGEST_LOOP = 64  # strokes of an outline that is closed by its last one
 _SAME_LENGTH_MM = 0.02
+_TELLING_MM = (
+    0.1  # a bead that would change less and fits then, too, is chance: gap fill has flows of its own all along
+)
 _POINT_MM = 0.002  # two rounded coordinates
 
 
@@ -384,11 +387,12 @@ class _Layer:
                 length = float(s.length_mm[stroke])
                 # A stroke across the move hardly changes its length: that it fits is no evidence.
                 told = max((2 * self._tolerance(area, length) for area in usual), default=0.0)
-                if abs(float(np.hypot(*(end - start))) - length) > max(_SAME_LENGTH_MM, told):
+                change = abs(float(np.hypot(*(end - start))) - length)
+                if change > max(_SAME_LENGTH_MM, told):
                     known = s.straight(stroke) and np.isfinite(s.volume_mm3[stroke])
                     if not known or not self._fits(stroke, start, end, usual):
                         continue
-                    fits = 1
+                    fits = int(change > _TELLING_MM)
                 more = self._follow(stroke + 1, s.end[stroke], ends, most - 1) if ends.any() else 0
                 if more >= 0:
                     best = max(best, fits + more)
