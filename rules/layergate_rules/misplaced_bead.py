@@ -28,9 +28,7 @@ _MOST_SLOTS = 60
 _MOST_KINKS = 3
 _LONGEST_LOOP = 64  # strokes of an outline that is closed by its last one
 _SAME_LENGTH_MM = 0.02
-_TELLING_MM = (
-    0.1  # a bead that would change less and fits then, too, is chance: gap fill has flows of its own all along
-)
+_TELLING_MM = 0.1  # a bead that changes less and fits then, too, is chance: gap fill has flows of its own
 _POINT_MM = 0.002  # two rounded coordinates
 
 

@@ -20,6 +20,7 @@ from layergate.cli.report_text import terminal_width, wrapped
 from layergate.clock import now
 from layergate.cputicks import cpu_ticks
 from layergate.gcode.blocks import UnreadableJobError
+from layergate.jobnames import JOB_ENDINGS
 from layergate.preflight.catalogue import LoadedRule, load_rules, rules_version
 from layergate.preflight.examine import examine
 from layergate.preflight.findings import Report, Severity, Verdict
@@ -29,7 +30,6 @@ from layergate.printer import UNSTATED, PrinterDescription, load_description
 from layergate.tomlfile import TomlFileError
 
 UNCHANGED, STOPS_MORE, UNREADABLE = 0, 1, 2
-JOB_ENDINGS = (".gcode", ".gco", ".gc", ".g", ".ngc", ".nc", ".tap")  # as for drop folders; each also with .gz
 LARGEST_REPORTS_BYTES = 64 * 1024 * 1024
 _STRENGTH: dict[Verdict, int] = {"clear": 0, "hold": 1, "block": 2}
 

@@ -203,9 +203,8 @@ class Desk(Bench):
         """The service ends: a link process that has nothing to print ends with it and frees the port. Does not raise."""
         if self.job is not None:
             return  # it goes on, or has something to tell the next service
-        with contextlib.suppress(
-            LinkError, OSError, TimeoutError
-        ):  # it says no where a run is in progress all the same
+        # It says no where a run is in progress all the same.
+        with contextlib.suppress(LinkError, OSError, TimeoutError):
             async with asyncio.timeout(DISMISS_S):
                 await link.command("quit")
 

@@ -21,6 +21,7 @@ from pathlib import Path
 
 import structlog
 
+from layergate.jobnames import JOB_ENDINGS
 from layergate.jobs.errors import DiskLowError, GateError, JournalError, RefusedError
 from layergate.jobs.gate import Gate
 from layergate.jobs.spool import CHUNK_BYTES, Spooled, fsync_directory
@@ -36,9 +37,6 @@ LOOK_EVERY_S = 60.0
 SETTLE_S = 2.0  # a file seen without a notice is taken when it did not change for this long
 UNFINISHED = (".part", ".tmp", ".partial", ".filepart", ".crdownload", "~")  # what copying programs name their work
 REFUSED = "refused"
-JOB_ENDINGS = (".gcode", ".gco", ".gc", ".g", ".ngc", ".nc", ".tap")
-"""What job files are called (common practice), also with ``.gz`` after it, or without any ending. A note or a model
-beside the jobs is no job."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,6 +233,6 @@ class DropFolder:
 
 
 def is_job_name(name: str) -> bool:
-    """Say whether a file is called as jobs are."""
+    """Say whether a file is called as jobs are, or has no ending at all; a note or a model beside the jobs is none."""
     plain = name.lower().removesuffix(".gz")
     return plain.endswith(JOB_ENDINGS) or not Path(plain).suffix
