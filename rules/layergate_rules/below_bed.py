@@ -7,8 +7,9 @@ from layergate.preflight.rule import Columns, Findings, JobFacts, Limits, Moves,
 from layergate.toolpath.moves import DEPOSIT
 from layergate_rules.rare_commands import codes_of, rows_of
 
-_OFFSETS = codes_of(["M206", "M428", "M851", "M290", "G54", "G55", "G56", "G57", "G58", "G59", "G10"])
-_RENAMES = codes_of(["G92"])
+_OF_AXES = ("G10", "G92", "M206", "M851")
+_BY_AXIS = codes_of(_OF_AXES)
+_OFFSETS = codes_of([*_OF_AXES, "M428", "M290", "G54", "G55", "G56", "G57", "G58", "G59"])
 
 
 class BelowBedLimits(Limits):
@@ -54,9 +55,10 @@ class BelowBed(Rule):
     def each_block(self, columns: Columns, job: JobFacts) -> None:
         if self._offset is not None:
             return
-        renames = rows_of(columns, _RENAMES)
-        rows = np.concatenate((rows_of(columns, _OFFSETS), renames[columns.has("Z")[renames]]))
-        rows = rows[columns.has("Z")[rows] | ~np.isin(columns.code[rows], codes_of(["G10", "M206", "M851"]))]
+        rows = rows_of(columns, _OFFSETS)
+        if not len(rows):
+            return
+        rows = rows[columns.has("Z")[rows] | ~np.isin(columns.code[rows], _BY_AXIS)]
         if len(rows):
             self._offset = int(columns.line[rows.min()])
 

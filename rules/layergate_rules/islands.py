@@ -1,6 +1,7 @@
 """Islands: connected groups of beads of one layer with nothing under any of them. Shared by two rules; no rule of its own."""
 
 from dataclasses import dataclass
+from statistics import median
 
 import numpy as np
 
@@ -88,14 +89,14 @@ class LayerSteps:
 
     def usual(self) -> float | None:
         """Give the usual step in mm; None before the first layer."""
-        return float(np.median(self._recent)) if self._recent else None
+        return median(self._recent) if self._recent else None
 
     def add(self, beads: Beads) -> None:
         """Take the layer's own step into account, after it was judged."""
         if beads.stack != self._stack:
             self._stack = beads.stack
             self._recent.clear()
-        gap = float(np.median(beads.samples.gap_mm))
+        gap = beads.gap_levels_mm[1]
         if gap > 0:
             self._recent.append(gap)
             del self._recent[:-5]

@@ -82,14 +82,24 @@ class MisplacedBead(Rule):
         self._found: list[_Found] = []
         self._kinks: list[_Found] = []
         self._pool: list[tuple[np.ndarray, np.ndarray]] = []
+        self._flows = _Flows(np.empty(0), 0.0)
+        self._flows_age = 0
 
     def each_layer(self, beads: Beads) -> None:
         if beads.ramp or not np.isfinite(beads.area_mm2).any():
             return
-        strokes = _strokes(beads, self._pool)
+        strokes = _strokes(beads)
         self._kinks += _turned_arcs(beads, strokes)
         self._pool.append((strokes.volume_mm3, strokes.length_mm))
-        del self._pool[:-_POOL_LAYERS]
+        del self._pool[: -1 - _POOL_LAYERS]
+        # In most layers every bead has a flow that was usual a layer or two ago: nothing is odd there.
+        self._flows_age += 1
+        if self._flows_age < _POOL_LAYERS and self._flows.carry(strokes.volume_mm3, strokes.length_mm):
+            return
+        self._flows_age = 0
+        volume, length = (np.concatenate(parts) for parts in zip(*self._pool[::-1], strict=True))
+        strokes.usual, self._flows = _classes(volume, length, len(strokes.line))
+        strokes.slack_mm3 = self._flows.slack_mm3
         odd = strokes.odd()
         # Walls of varying width repeat their flows from loop to loop, so that few of them are lone, but none is usual.
         count = len(strokes.unusual())
@@ -129,9 +139,9 @@ class _Strokes:
     end: np.ndarray
     length_mm: np.ndarray
     volume_mm3: np.ndarray
-    usual: np.ndarray
+    usual: np.ndarray = field(default_factory=lambda: np.empty(0))
     """Bead area of the flow class that a stroke belongs to, mm2; NaN where it has a flow of its own."""
-    slack_mm3: float
+    slack_mm3: float = 0.0
     known: dict[int, list[float]] = field(default_factory=dict)
     """What ``around`` gave, by stroke: lines are compared pair by pair."""
     twins: set[int] = field(default_factory=set)
@@ -139,7 +149,7 @@ class _Strokes:
 
     def unusual(self) -> np.ndarray:
         """Give the strokes of none of the usual flows."""
-        return np.flatnonzero(np.isfinite(self.volume_mm3) & np.isnan(self.usual) & (self.length_mm > _LEAST_ODD_MM))
+        return np.flatnonzero(_telling(self.volume_mm3, self.length_mm) & np.isnan(self.usual))
 
     def odd(self) -> np.ndarray:
         """Give the strokes with a flow of their own, and those of which two share one, side by side."""
@@ -178,28 +188,62 @@ class _Strokes:
         return bool(self.first[stroke] == self.last[stroke])
 
 
-def _strokes(beads: Beads, pool: list[tuple[np.ndarray, np.ndarray]]) -> _Strokes:
+def _strokes(beads: Beads) -> _Strokes:
     changes = np.flatnonzero(np.diff(beads.line) != 0)
     first = np.concatenate(([0], changes + 1))
     last = np.concatenate((changes, [len(beads.line) - 1]))
     length = np.add.reduceat(beads.length_mm, first)
     volume = np.add.reduceat(beads.area_mm2 * beads.length_mm, first)
-    all_volume = np.concatenate([volume, *(part[0] for part in pool)])
-    usual, slack = _classes(all_volume, np.concatenate([length, *(part[1] for part in pool)]))
-    usual = usual[: len(volume)]
     start = np.column_stack((beads.x0[first], beads.y0[first]))
     end = np.column_stack((beads.x1[last], beads.y1[last]))
-    return _Strokes(beads.line[first], first, last, start, end, length, volume, usual, slack)
+    return _Strokes(beads.line[first], first, last, start, end, length, volume)
 
 
-def _classes(volume: np.ndarray, length: np.ndarray) -> tuple[np.ndarray, float]:
-    """Give for each stroke the usual area of its class, NaN where it has none: (n,); and the rounding of volumes, mm3."""
+@dataclass(frozen=True, slots=True)
+class _Flows:
+    """The usual flows of some layers."""
+
+    area_mm2: np.ndarray
+    """Bead areas, rising: (k,)."""
+    slack_mm3: float
+    """What volumes differ by within their class: the rounding of E."""
+
+    def nearest(self, volume: np.ndarray, length: np.ndarray) -> np.ndarray:
+        """Give the usual area next to that of each stroke: (n,)."""
+        areas = self.area_mm2
+        ratio = volume / length
+        above = np.clip(np.searchsorted(areas, ratio), 1, len(areas) - 1) if len(areas) > 1 else 0
+        nearer = ratio - areas[above - 1] < areas[above] - ratio
+        found: np.ndarray = areas[np.where(nearer, above - 1, above)]
+        return found
+
+    def fit(self, volume: np.ndarray, length: np.ndarray, area: np.ndarray) -> np.ndarray:
+        """Say which strokes have, to the rounding, the volume of a bead of some area: (n,) bool."""
+        fits: np.ndarray = np.abs(volume - area * length) < np.maximum(4 * self.slack_mm3, 0.02 * volume)
+        return fits
+
+    def carry(self, volume: np.ndarray, length: np.ndarray) -> bool:
+        """Say whether every stroke that can be told to be odd carries one of these."""
+        if not len(self.area_mm2):
+            return False
+        fits = self.fit(volume, length, self.nearest(volume, length))
+        return bool((fits | ~_telling(volume, length)).all())
+
+
+def _telling(volume: np.ndarray, length: np.ndarray) -> np.ndarray:
+    """Say of which strokes the flow is known and means something: (n,) bool."""
+    telling: np.ndarray = np.isfinite(volume) & (length > _LEAST_ODD_MM)
+    return telling
+
+
+def _classes(volume: np.ndarray, length: np.ndarray, count: int) -> tuple[np.ndarray, _Flows]:
+    """Find the usual flows of some strokes, and the area of its class for each of the first ``count``; NaN where it has none."""
     usual = np.full(len(volume), np.nan)
     with np.errstate(invalid="ignore", divide="ignore"):
         logs = np.log(volume / length)
     known = np.flatnonzero(np.isfinite(logs) & (length > 0.5))
     if len(known) < _LEAST_BEADS:
-        return usual, 0.0
+        return usual[:count], _Flows(np.empty(0), 0.0)
     order = known[np.argsort(logs[known])]
     values = logs[order]
     # Beads within one percent of each, as many as make a flow usual: by path, so that strokes count and dots do not.
@@ -210,20 +254,15 @@ def _classes(volume: np.ndarray, length: np.ndarray) -> tuple[np.ndarray, float]
     own = order[common]
     middle = (low[common] + high[common]) // 2
     usual[own] = np.exp(values[middle])
-    # What volumes differ by within their class: the rounding of E.
     slack = float(np.median(np.abs(volume[own] - usual[own] * length[own]))) if len(own) else 0.0
+    flows = _Flows(np.exp(values[middle[np.flatnonzero(np.diff(middle, prepend=-1))]]), slack)
     # Short beads are known by their volume, to that rounding.
-    short = np.flatnonzero(np.isfinite(logs) & np.isnan(usual))
-    classes = np.exp(values[middle[np.flatnonzero(np.diff(middle, prepend=-1))]])
-    if len(short) and len(classes):
-        ratio = volume[short] / length[short]
-        above = np.clip(np.searchsorted(classes, ratio), 1, len(classes) - 1) if len(classes) > 1 else 0
-        nearer = ratio - classes[above - 1] < classes[above] - ratio
-        best = np.where(nearer, above - 1, above)
-        off = np.abs(volume[short] - classes[best] * length[short])
-        fits = off < np.maximum(4 * slack, 0.02 * volume[short])
-        usual[short[fits]] = classes[best[fits]]
-    return usual, slack
+    short = np.flatnonzero(np.isfinite(logs[:count]) & np.isnan(usual[:count]))
+    if len(short) and len(flows.area_mm2):
+        nearest = flows.nearest(volume[short], length[short])
+        fits = flows.fit(volume[short], length[short], nearest)
+        usual[short[fits]] = nearest[fits]
+    return usual[:count], flows
 
 
 def _turned_arcs(beads: Beads, strokes: _Strokes) -> list[_Found]:
@@ -408,7 +447,7 @@ class _Layer:
         b, s = self.beads, self.strokes
         first, last = np.searchsorted(b.samples.bead, (s.first[stroke], s.last[stroke] + 1))
         gaps = b.samples.gap_mm[first:last]
-        usual = float(np.median(b.samples.gap_mm))
+        usual = b.gap_levels_mm[1]
         if len(gaps) and (gaps > 2.6 * usual).mean() > 0.25:
             return True
         p, q = s.start[stroke], s.end[stroke]

@@ -106,7 +106,7 @@ class MissingLayer(Rule):
         *below, between, layer, after = self._recent
         path = [float(one.length_mm.sum()) for one in (below[-1], between, layer)]
         if path[1] < self.limits.most_remnants * min(path[0], path[2]):
-            step = float(np.median(between.samples.gap_mm))
+            step = between.gap_levels_mm[1]
             inside = np.flatnonzero(layer.samples.gap_mm > self.limits.gap_ratio * step)
             self._walls_again[layer.stack, layer.z_mm] = walls_again(layer, after, inside, below[-1:-4:-2])
 

@@ -246,8 +246,7 @@ class PartialLayer(Rule):
         """Find the largest region over a gap of two steps; give the indices of its samples, too."""
         limits, samples = self.limits, beads.samples
         # Of layers that change their height, the part that still lies on its step tells it.
-        tenth = len(samples.gap_mm) // 10
-        own = float(np.partition(samples.gap_mm, tenth)[tenth])
+        own, _ = beads.gap_levels_mm
         step = own if _OWN_STEP[0] * step < own < _OWN_STEP[1] * step else step
         gap = samples.gap_mm / np.float32(step)
         over = (gap > limits.lowest_gap) & (gap < limits.highest_gap)

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from layergate.preflight.rule import MACRO, UNREAD, Columns, Findings, Rule, Where, code_of, command_of
+from layergate.preflight.rule import MACRO, UNREAD, Columns, Findings, Rule, Where, command_of
 from layergate_rules.rare_commands import Sightings, codes_of
 
 # The commands of facts 1.4, and what jobs of several dialects use beside them.
@@ -16,9 +16,16 @@ _M = (
     486, *range(500, 505), 555, 569, 572, 575, 591, 592, 593, *range(600, 604), 605, 620, 621, 665, 666, 701, 702, 710, 808, 851,
     862, 876, 900, *range(906, 909), *range(911, 916), 928, 993, 994, 997, 998, 999,
 )  # fmt: skip
-_KNOWN = codes_of([f"G{n}" for n in _G] + [f"M{n}" for n in _M])
+_KNOWN = frozenset(codes_of([f"G{n}" for n in _G] + [f"M{n}" for n in _M]).tolist())
 _HIGHEST_TOOL = 15
 _MOST_SHOWN = 12
+
+
+def _is_known(code: int) -> bool:
+    number = code & 0xFFFF
+    if code >> 16 == ord("T"):
+        return number <= 10 * _HIGHEST_TOOL
+    return code in (MACRO, UNREAD) or code - number % 10 in _KNOWN
 
 
 class UnknownCommand(Rule):
@@ -46,15 +53,12 @@ class UnknownCommand(Rule):
         self._seen: dict[int, Sightings] = {}
 
     def each_block(self, columns: Columns) -> None:
-        others = np.flatnonzero((columns.code < code_of("G0")) | (columns.code > code_of("G3")))
-        code = columns.code[others]
-        whole = code - (code & 0xFFFF) % 10
-        letter = code >> 16
-        tool = letter == ord("T")
-        unknown = ~np.isin(whole, _KNOWN) & ~tool & (code != MACRO) & (code != UNREAD)
-        unknown |= tool & ((code & 0xFFFF) > 10 * _HIGHEST_TOOL)
-        for at in np.flatnonzero(unknown).tolist():
-            self._seen.setdefault(int(code[at]), Sightings()).see(int(columns.line[others[at]]))
+        rows, present = columns.rare()
+        unknown = [code for code in present if not _is_known(code)]
+        if not unknown:
+            return
+        for row in rows[np.isin(columns.code[rows], unknown)].tolist():
+            self._seen.setdefault(int(columns.code[row]), Sightings()).see(int(columns.line[row]))
 
     def finish(self) -> Findings:
         if not self._seen:

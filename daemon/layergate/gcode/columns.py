@@ -138,7 +138,8 @@ def command_of(code: int) -> str:
 _FIRST_MOVE, _LAST_MOVE = code_of("G0"), code_of("G3")
 
 # The rest of these lines is text: their letters are no words.
-_TEXT_CODES = np.array([code_of(f"M{n}") for n in (16, 23, 28, 30, 32, 117, 118, 486, 928)], np.int32)
+_IS_TEXT_COMMAND = np.zeros(1 << 16, np.bool_)  # by the lower half of the code of an M command
+_IS_TEXT_COMMAND[[code_of(f"M{n}") & 0xFFFF for n in (16, 23, 28, 30, 32, 117, 118, 486, 928)]] = True
 
 
 def read_columns(text: bytes, first_line: int) -> Columns:
@@ -258,7 +259,7 @@ def read_columns(text: bytes, first_line: int) -> Columns:
         twice = (total != masks) | (of_g_and_m == _G_AND_M) | ((of_g_and_m != 0) & (initial == ord("T")))
         unclear = ~plain | (line_start.take(lines) != letter_at.take(bounded)) | twice
         of_m = (initial == ord("M")).nonzero()[0]
-        of_text = of_m[np.isin(code[of_m], _TEXT_CODES)]
+        of_text = of_m[_IS_TEXT_COMMAND.take(code[of_m] & 0xFFFF)]
         masks[of_text] = 0
         unclear[of_text] = False
         odd_parts.append(unclear.nonzero()[0])
@@ -279,7 +280,7 @@ def read_columns(text: bytes, first_line: int) -> Columns:
             code[index] = _code_of_odd(item)
             masks[index] = sum(1 << (ord(name) - 65) for name in item.words)
     of_m = ((code >> 16) == ord("M")).nonzero()[0]
-    of_text = of_m[np.isin(code[of_m], _TEXT_CODES)] if len(of_m) else of_m
+    of_text = of_m[_IS_TEXT_COMMAND.take(code[of_m] & 0xFFFF)]
     if len(of_text):
         text_rows = np.zeros(count, np.bool_)
         text_rows[of_text] = True

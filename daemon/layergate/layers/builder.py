@@ -6,6 +6,7 @@ row a layer. Knows no rule; what a purge or a stack is, is decided here, once.
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import cached_property
 from itertools import pairwise
 from typing import Literal
 
@@ -43,7 +44,7 @@ _MOST_PURGE_BEADS = 12
 _LONGEST_PURGE_MM = 2500.0  # prime and purge lines before the first layer have at most this path (own choice)
 
 
-@dataclass(slots=True)
+@dataclass
 class Beads:
     """The beads of one layer, or as many of them as fit into a bounded window, in print order.
 
@@ -67,6 +68,14 @@ class Beads:
     samples: Samples
     complete: bool
     """False where the layer has more beads than are kept."""
+
+    @cached_property
+    def gap_levels_mm(self) -> tuple[float, float]:
+        """The tenth percent and the median of the gaps at the samples: what several rules take for the layer's step."""
+        gaps = self.samples.gap_mm
+        tenth, low, middle = len(gaps) // 10, (len(gaps) - 1) // 2, len(gaps) // 2
+        sorted_there = np.partition(gaps, (tenth, low, middle))
+        return float(sorted_there[tenth]), (float(sorted_there[low]) + float(sorted_there[middle])) / 2
 
 
 @dataclass(frozen=True, slots=True)

@@ -43,7 +43,7 @@ PIECE_BYTES = 256 * 1024
 _PIECES_BETWEEN_TRIMS = 6  # small things that stay would else hold ever more freed memory between them
 _CLAIM_BLOCKS = 4  # claims of key and value stand within this many blocks from the start and end of a job
 _END_COMMANDS = 64
-_MOVE_CODES = [code_of(name) for name in ("G0", "G1", "G2", "G3", "G5")]
+_SPLINE = code_of("G5")
 _DEFAULT_FILAMENT_MM = 1.75
 
 Ticks = Callable[[Callable[[], None]], AbstractContextManager[None]]
@@ -177,17 +177,19 @@ class _Preflight:
         self._marks.append(block.first_line)
 
     def _note_commands(self, columns: Columns) -> None:
-        others = np.flatnonzero(~np.isin(columns.code, _MOVE_CODES))
+        others, present = columns.rare()
         for row in others[-_END_COMMANDS:].tolist():
             code = int(columns.code[row])
+            if code == _SPLINE:
+                continue
             text = "macro" if code == MACRO else command_of(code)
             value = columns.word("S")[row]
             self._end.append((int(columns.line[row]), text + (f" S{value:g}" if np.isfinite(value) else "")))
-        macros = others[columns.code[others] == MACRO]
-        self._macros.see(columns.line[macros])
-        if len(macros):
+        if MACRO in present:
+            macros = columns.line[others[columns.code[others] == MACRO]]
+            self._macros.see(macros)
             lines = self.job.macro_lines
-            self.job.macro_lines = [lines[0] if lines else int(columns.line[macros[0]]), int(columns.line[macros[-1]])]
+            self.job.macro_lines = [lines[0] if lines else int(macros[0]), int(macros[-1])]
 
     def _work(self, layers: LayerBuilder) -> None:
         """Work on the moves gathered so far."""
