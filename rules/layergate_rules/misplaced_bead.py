@@ -18,6 +18,7 @@ _JOINED_MM = 0.0015
 _LEAST_BEADS = 12  # of a layer, to tell what is usual in it
 _LEAST_CLASS = 5
 _POOL_LAYERS = 3  # before a layer, in which flows are usual, too
+_FLOWS_LAST = 8  # layers; a flow that nobody uses any more is forgotten then
 _CLASS_SHARE = 0.05
 _MOST_ODD = 40  # more beads of a flow of their own are how this job is made
 _ODD_SHARE = 0.2
@@ -92,20 +93,20 @@ class MisplacedBead(Rule):
         self._kinks += _turned_arcs(beads, strokes)
         self._pool.append((strokes.volume_mm3, strokes.length_mm))
         del self._pool[: -1 - _POOL_LAYERS]
-        # In most layers every bead has a flow that was usual a layer or two ago: nothing is odd there.
         self._flows_age += 1
-        if self._flows_age < _POOL_LAYERS and self._flows.carry(strokes.volume_mm3, strokes.length_mm):
-            return
-        self._flows_age = 0
-        volume, length = (np.concatenate(parts) for parts in zip(*self._pool[::-1], strict=True))
-        strokes.usual, self._flows = _classes(volume, length, len(strokes.line))
+        strokes.usual = self._flows.of(strokes.volume_mm3, strokes.length_mm)
+        own = strokes.unusual()
+        # Another flow is usual only where much of the path has it: most layers need no new look.
+        if self._flows_age >= _FLOWS_LAST or strokes.length_mm[own].sum() >= _CLASS_SHARE * strokes.length_mm.sum():
+            self._flows_age = 0
+            volume, length = (np.concatenate(parts) for parts in zip(*self._pool[::-1], strict=True))
+            strokes.usual, self._flows = _classes(volume, length, len(strokes.line))
+            own = strokes.unusual()
         strokes.slack_mm3 = self._flows.slack_mm3
-        odd = strokes.odd()
         # Walls of varying width repeat their flows from loop to loop, so that few of them are lone, but none is usual.
-        count = len(strokes.unusual())
-        if not count or count > min(_MOST_ODD, _ODD_SHARE * len(strokes.line)):
+        if not len(own) or len(own) > min(_MOST_ODD, _ODD_SHARE * len(strokes.line)):
             return
-        self._found += _Layer(beads, strokes, odd, self.limits).found()
+        self._found += _Layer(beads, strokes, strokes.odd(), self.limits).found()
 
     def finish(self, layers: LayerMap) -> Findings:
         if not layers.flow_known:
@@ -208,26 +209,16 @@ class _Flows:
     slack_mm3: float
     """What volumes differ by within their class: the rounding of E."""
 
-    def nearest(self, volume: np.ndarray, length: np.ndarray) -> np.ndarray:
-        """Give the usual area next to that of each stroke: (n,)."""
+    def of(self, volume: np.ndarray, length: np.ndarray) -> np.ndarray:
+        """Give the area of the flow that each stroke carries, to the rounding of its volume; NaN where none: (n,)."""
         areas = self.area_mm2
+        if not len(areas):
+            return np.full(len(volume), np.nan)
         ratio = volume / length
         above = np.clip(np.searchsorted(areas, ratio), 1, len(areas) - 1) if len(areas) > 1 else 0
-        nearer = ratio - areas[above - 1] < areas[above] - ratio
-        found: np.ndarray = areas[np.where(nearer, above - 1, above)]
-        return found
-
-    def fit(self, volume: np.ndarray, length: np.ndarray, area: np.ndarray) -> np.ndarray:
-        """Say which strokes have, to the rounding, the volume of a bead of some area: (n,) bool."""
-        fits: np.ndarray = np.abs(volume - area * length) < np.maximum(4 * self.slack_mm3, 0.02 * volume)
-        return fits
-
-    def carry(self, volume: np.ndarray, length: np.ndarray) -> bool:
-        """Say whether every stroke that can be told to be odd carries one of these."""
-        if not len(self.area_mm2):
-            return False
-        fits = self.fit(volume, length, self.nearest(volume, length))
-        return bool((fits | ~_telling(volume, length)).all())
+        nearest = areas[np.where(ratio - areas[above - 1] < areas[above] - ratio, above - 1, above)]
+        fits = np.abs(volume - nearest * length) < np.maximum(4 * self.slack_mm3, 0.02 * volume)
+        return np.where(fits, nearest, np.nan)
 
 
 def _telling(volume: np.ndarray, length: np.ndarray) -> np.ndarray:
@@ -258,10 +249,7 @@ def _classes(volume: np.ndarray, length: np.ndarray, count: int) -> tuple[np.nda
     flows = _Flows(np.exp(values[middle[np.flatnonzero(np.diff(middle, prepend=-1))]]), slack)
     # Short beads are known by their volume, to that rounding.
     short = np.flatnonzero(np.isfinite(logs[:count]) & np.isnan(usual[:count]))
-    if len(short) and len(flows.area_mm2):
-        nearest = flows.nearest(volume[short], length[short])
-        fits = flows.fit(volume[short], length[short], nearest)
-        usual[short[fits]] = nearest[fits]
+    usual[short] = flows.of(volume[short], length[short])
     return usual[:count], flows
 
 
@@ -504,10 +492,11 @@ class _Layer:
         dx, dy = np.abs(s.start - s.end[stroke]).T
         fits = np.zeros(len(dx), np.bool_)
         kept_x, kept_y = np.abs(s.end[stroke] - s.start[stroke]) < _JOINED_MM
+        # A coordinate that the line does not name is that of the place where it stands.
+        lengths = (np.hypot(dx, dy), *([dy] if kept_x else []), *([dx] if kept_y else []))
         for area in s.around(stroke):
             meant = float(s.volume_mm3[stroke]) / area
-            # A coordinate that the line does not name is that of the place where it stands.
-            for length in (np.hypot(dx, dy), *([dy] if kept_x else []), *([dx] if kept_y else [])):
+            for length in lengths:
                 fits |= np.abs(length - meant) < self._tolerance(area, meant)
         return [j for j in np.flatnonzero(fits).tolist() if abs(j - stroke) > 1 and s.straight(j)][:_MOST_SLOTS]
 

@@ -177,17 +177,16 @@ class PartialLayer(Rule):
         heights = np.diff([layer.z_mm for layer in (two_below, below, beads, above, two_above)])
         if heights.min() < self.limits.even_steps * heights.max():
             return None  # supports on heights of their own stand between
-        samples = two_below.samples
-        tracks = tracks_of(two_below)
+        # What stands in all four is asked of the shorter layer: a solid one has the more beads that can't.
+        shortest, other = (two_below, two_above) if path[0] <= path[4] else (two_above, two_below)
+        samples = shortest.samples
+        tracks = tracks_of(shortest)
         gone = np.flatnonzero((tracks >= 0) & ~beside(tracks, beads))
-        if float(samples.weight_mm[gone].sum()) >= self.limits.least_lost_path_mm:
-            gone = gone[absent(tracks[gone], beads)]  # dearer, so asked of the few that are left
-        if float(samples.weight_mm[gone].sum()) < self.limits.least_lost_path_mm:
-            return None
-        tracks = tracks[gone]
-        for layer in (below, above, two_above):
-            kept = beside(tracks, layer)
-            gone, tracks = gone[kept], tracks[kept]
+        # The dearest question is the last: infill, which turns from layer to layer, is out by then.
+        for found_there, layer in ((beside, below), (beside, above), (beside, other), (absent, beads)):
+            if float(samples.weight_mm[gone].sum()) < self.limits.least_lost_path_mm:
+                return None
+            gone = gone[found_there(tracks[gone], layer)]
         if not len(gone):
             return None
         # Only long pieces in the order of printing: short ones are where infill turns beside a wall.

@@ -9,7 +9,14 @@ from layergate.preflight.rule import Beads, cell_keys, neighbour_offsets
 _FINE_MM = 0.2
 _LONGEST_TURN_MM = 3.0
 _DIRECTIONS = 16  # over half a turn; neighbours count as the same way, so about 17 degrees either side
-_ROW = int(np.max(neighbour_offsets())) - 1  # from a cell to the one in the next row
+_SAME_WAY = np.array(
+    [sum(1 << (way + turn) % _DIRECTIONS for turn in (-1, 0, 1)) for way in range(_DIRECTIONS)], np.uint16
+)
+_ROW_BITS = int(np.log2(np.max(neighbour_offsets()) - 1))  # from a cell's number to that of its row
+_WRAP_BITS = 12
+_WRAP = (
+    1 << _WRAP_BITS
+)  # cells; what lies 819 mm apart is taken for one place, which may hide a loss and raises no alarm
 
 LEAST_WALLS_MM = 8.0
 """Less that runs on from layer to layer tells nothing (own choice; the same as the least lost wall)."""
@@ -55,25 +62,27 @@ def absent(tracks: np.ndarray, layer: Beads) -> np.ndarray:
 
 def _near(tracks: np.ndarray, others: np.ndarray, reach: int = 1) -> np.ndarray:
     """Say which tracks have one of some others, ``reach`` cells of 0.2 mm away at most, that runs the same way: (n,) bool."""
-    if not len(others):
-        return np.zeros(len(tracks), np.bool_)
-    cells, classes = np.divmod(np.unique(others), _DIRECTIONS)
-    across = 2 * reach + 1
-    # For each cell the directions that run through it, and their neighbours, as bits.
-    first = np.flatnonzero(np.diff(cells, prepend=cells[0] - 1))
-    ways = np.bitwise_or.reduceat(np.left_shift(1, classes), first)
-    ways |= (ways << 1) | (ways >> 1) | (ways << (_DIRECTIONS - 1)) | (ways >> (_DIRECTIONS - 1))
-    there = np.concatenate((cells[first], np.full(across, np.iinfo(np.int64).max)))
-    ways = np.concatenate((ways, np.zeros(across, np.int64)))
-    own, own_class = np.divmod(tracks, _DIRECTIONS)
-    met = np.zeros(len(own), np.int64)
-    for row in range(-reach, reach + 1):  # the cells of a row follow one another
-        begin = own + row * _ROW - reach
-        at = np.searchsorted(there, begin)
-        for step in range(across):
-            met |= np.where(there[at + step] <= begin + across - 1, ways[at + step], 0)
-    found: np.ndarray = (met >> own_class) & 1 == 1
+    # For each cell the directions that run through it, and their neighbours, as bits. Only what is touched takes memory.
+    ways = np.zeros(_WRAP * _WRAP, np.uint16)
+    row, column, classes = _split(others[others >= 0])
+    np.bitwise_or.at(ways, row << _WRAP_BITS | column, _SAME_WAY.take(classes))
+    row, column, classes = _split(tracks)
+    steps = range(-reach, reach + 1)
+    columns = [(column + step) & (_WRAP - 1) for step in steps]
+    met = np.zeros(len(tracks), np.uint16)
+    for step in steps:
+        beside = ((row + step) & (_WRAP - 1)) << _WRAP_BITS
+        for place in columns:
+            met |= ways.take(beside | place, mode="clip")  # never outside; the other modes look first
+    found: np.ndarray = ((met >> classes) & 1 == 1) & (tracks >= 0)
     return found
+
+
+def _split(tracks: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Give row and column of each track's cell, both modulo the wrap, and its direction: three (n,)."""
+    cells = tracks >> 4  # 16 directions
+    row, column = (cells >> _ROW_BITS) & (_WRAP - 1), cells & (_WRAP - 1)
+    return row, column, (tracks & (_DIRECTIONS - 1)).astype(np.uint16)
 
 
 def walls_again(layer: Beads, after: Beads, inside: np.ndarray, below: Sequence[Beads]) -> float:
