@@ -180,6 +180,7 @@ def test_rules_import_only_what_rules_may() -> None:
         "functools",
         "enum",
         "bisect",
+        "statistics",
         "string",
         "types",
         "zlib",

@@ -105,12 +105,11 @@ class BeadOutlier(Rule):
         the air. Both are what a wrong digit does.
 
     How it decides and when it does not apply
-        A bead is compared with the median bead area of three layers on each side, not with its own layer, which it may
-        dominate. Above ``area_ratio`` and ``excess_mm3`` it is a lump; at ``lone_area_ratio`` already where it is alone.
-        Flushes after a change of tool or filament, and lumps that recur in the same place in several layers (a purge tower),
-        are no beads of the part. In first layers and purges only what is physically absurd counts. A long thin bead counts
-        where it hangs in the air, or leaves the layers' outline and comes straight back. It does not apply to jobs that do
-        not say how much filament they push.
+        A bead's cross-section is compared with what is usual in three layers on each side. Eight times that is a lump,
+        four times where it is alone in its layer. Flushes after a change of tool or filament are no beads of the part,
+        nor are lumps that come back at the same place in several layers (a purge tower). In first layers and purges only
+        what is absurd counts. A long thin bead counts where it hangs in the air, or leaves the layers' outline and comes
+        straight back. It does not apply to jobs that do not say how much filament they push.
 
     What to do
         Look at the line: a digit or a decimal point is wrong there, or lines are missing just before it. Copy or make the job

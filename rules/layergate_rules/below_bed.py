@@ -37,7 +37,7 @@ class BelowBed(Rule):
     What to do
         Check the height of the first layer, and any offset in the start block.
 
-    Source: convention of machine axes; first beads at or below zero are an error in common practice (facts 3.3).
+    Source: common practice: the bed is at Z 0, and a first bead at or below it is an error.
     """
 
     identifier = "below-bed"

@@ -23,14 +23,14 @@ class ChecksumMismatch(Rule):
         lines are lost.
 
     How it decides and when it does not apply
-        The checksum is the XOR of all bytes from N to the star. Numbers are followed through lines that carry a checksum;
-        M110 sets them anew. Files without checksums have nothing to compare. Two equal bytes that are lost together, or two
-        bytes that changed places, do not change an XOR.
+        The checksum behind the star is worked out again from the bytes of the line (by exclusive or). Numbers are
+        followed through lines that carry a checksum; M110 sets them anew. Files without checksums have nothing to
+        compare. Two bytes that changed places, or two equal ones that are lost together, leave the checksum as it was.
 
     What to do
         Copy the job again from where it was made. If it happens again, suspect the card or the transfer.
 
-    Source: line protocol of the community convention (facts 1.1, with worked examples).
+    Source: the line protocol that printers and their hosts share by community convention.
     """
 
     identifier = "checksum-mismatch"

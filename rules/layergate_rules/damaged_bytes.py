@@ -16,15 +16,16 @@ _CONTROL = re.compile(rb"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
 
 class DamagedBytes(Rule):
     """What it looks for
-        NUL bytes anywhere, and control or non-text bytes in the commands.
+        Zero bytes anywhere, and bytes in commands that are no text.
 
     Why it matters
         They come from a failing card, a broken transfer or a wrong file. What stood there before is lost, and the printer
         does something else than was meant, or stops in the middle.
 
     How it decides and when it does not apply
-        A NUL byte is never part of a job. In lines that go to the printer, other control characters are damage, and so are
-        bytes beyond ASCII, except as valid UTF-8 in texts, labels and macro arguments. Comments may hold any language.
+        A zero byte is never part of a job. In lines that go to the printer, control characters are damage, and so are
+        letters beyond plain ASCII, except in messages, labels and arguments of macros (as UTF-8). Comments may hold any
+        language.
 
     What to do
         Copy the job again from where it was made and compare. If it happens again, suspect the card, the reader or the

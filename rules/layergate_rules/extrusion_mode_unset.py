@@ -26,7 +26,8 @@ class ExtrusionModeUnsetLimits(Limits):
 
 class ExtrusionModeUnset(Rule):
     """What it looks for
-        Jobs that push filament and state neither M82 nor M83 before.
+        Jobs that push filament and never say whether E counts up through the job (M82, absolute) or tells each move's own
+        length (M83, relative).
 
     Why it matters
         What the printer does then depends on what the last job left behind. Read the wrong way, every bead gets far too much
@@ -40,7 +41,7 @@ class ExtrusionModeUnset(Rule):
     What to do
         Put M82 or M83 into the start block, as the job was made.
 
-    Source: M82 is the default of the community convention (facts 1.4).
+    Source: by the community G-code convention, a printer starts with M82.
     """
 
     identifier = "extrusion-mode-unset"

@@ -29,9 +29,9 @@ class FilamentGrinding(Rule):
         once. Firmware retraction (G10) is not counted, and jobs without E are not judged.
 
     What to do
-        Lower the number of retractions where the job is made: a longer shortest travel, or combing inside the part.
+        Make the job with fewer retractions: only on longer travels, and with travels kept inside the part.
 
-    Source: common practice (facts 3.3).
+    Source: common practice: a piece of filament stands 10 to 30 passes of the gear.
     """
 
     identifier = "filament-grinding"

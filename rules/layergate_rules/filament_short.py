@@ -25,7 +25,7 @@ class FilamentShort(Rule):
     What to do
         Load a spool that is long enough, or correct ``material_left_g``.
 
-    Source: densities from handbooks (facts 3.2).
+    Source: densities from open material tables and data sheets of filament makers, some from memory.
     """
 
     identifier = "filament-short"

@@ -5,7 +5,7 @@ import re
 from layergate.preflight.rule import Columns, Findings, Rule, Where, command_of
 from layergate_rules.rare_commands import Sightings, argument_of, codes_of, rows_of, value_of
 
-# Command -> what it does; the meaning is the community convention's (facts 1.4), and so is that jobs must not have it.
+# Command -> what it does; the meaning is the community convention's (facts.md 1.4), and so is that jobs must not have it.
 _ALWAYS = {
     "M23": "selects a file on the printer's own card",
     "M24": "starts a print from the printer's own card",
@@ -31,7 +31,7 @@ _ALWAYS = {
 _SOMETIMES = ("M30", "M37", "M111", "M118", "M302")
 _CODES = codes_of([*_ALWAYS, *_SOMETIMES])
 
-# How a host tells replies apart (facts 1.2): text echoed by the printer must not look like one.
+# How a host tells replies apart (facts.md 1.2): text echoed by the printer must not look like one.
 _REPLY = re.compile(r"(?:ok|rs|resend|error|start|wait|echo|busy)\b|!!|(?:T|B)\s*:", re.IGNORECASE)
 _M118_WORDS = re.compile(r"^(?:[AEP][0-9]\s+)*")
 _DRY_RUN = 8  # bit of M111: moves are planned and not carried out

@@ -19,7 +19,9 @@ class HeatCreepLimits(Limits):
     )
     retractions_per_minute: float = Field(10.0, gt=0, description="number per minute on average (own choice)")
     softens_below_c: float = Field(
-        70.0, gt=0, description="deg C; what softens above it stands a warm cold side (facts 3.2)"
+        70.0,
+        gt=0,
+        description="deg C; what softens above it stands a warm cold side (softening points of open material tables)",
     )
 
 
@@ -38,7 +40,7 @@ class HeatCreep(Rule):
     What to do
         Shorten retractions, keep the cold side cool, open a warm enclosure.
 
-    Source: common practice (facts 8); limits are own choices.
+    Source: common practice; the limits are own choices.
     """
 
     identifier = "heat-creep"

@@ -23,7 +23,7 @@ class HeaterLeftOn(Rule):
     What to do
         Put M104 S0 and M140 S0 into the end block, for every tool.
 
-    Source: meaning of the commands by the community convention (facts 1.4).
+    Source: meaning of the commands by the community G-code convention.
     """
 
     identifier = "heater-left-on"

@@ -54,20 +54,21 @@ class _Found:
 
 class MisplacedBead(Rule):
     """What it looks for
-        Beads whose filament fits another path than the one commanded, and fits it exactly: with one coordinate other by one
-        digit, with the arc the other way round, or with two lines in each other's place.
+        Beads that would get just the right filament if one digit of a coordinate were another, if their arc ran the other
+        way round, or if two lines changed places.
 
     Why it matters
-        One damaged digit draws a bead across the part, starved or lumpy. Every number of it is valid, so no other check of
-        the file sees it.
+        One damaged digit draws a bead across the part, too thin or too thick. Every number of the file is still a valid
+        one, so nothing else shows it.
 
     How it decides and when it does not apply
-        The writer of a job works out the filament of a bead from its length. Most beads of a layer carry one of few flows. Of
-        a bead with a flow of its own the length is worked out that its filament was meant for, at the flow of the beads
-        around it. Found is only what makes everything fit to the rounding of the numbers: a point moved along one axis by a
-        changed or lost digit that gives both beads at it their usual flow; an arc whose other way round has the length meant;
-        two lines that exchanged give all beads at them their flow. It does not apply to jobs that do not say how much
-        filament they push, nor in layers where many beads have flows of their own.
+        Whoever wrote the job worked out the filament of each bead from its length, and most beads of a layer get the same
+        amount for each millimetre. Where a bead gets another amount, the length is worked out that its filament was meant
+        for. It is found only where one small change makes everything fit, to the last decimals: one digit of one
+        coordinate, an arc the other way round, or two lines in each other's place.
+
+        It does not apply to jobs that do not say how much filament they push, nor in layers where many beads get amounts
+        of their own.
 
     What to do
         Look at the lines named. Copy the job again and compare, or make it again.

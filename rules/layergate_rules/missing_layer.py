@@ -69,15 +69,15 @@ class MissingLayer(Rule):
         so no repair of the machine helps.
 
     How it decides and when it does not apply
-        For every bead the gap to what lies under that very bead is measured. The layer's lowest tenth of gaps is compared
-        with the medians of three layers below and of three above, each side for itself: a change from thick to thin layers
-        is no gap. The flow must not explain it: the cross-section of the beads over the gap that they have to fill must
-        have fallen against both sides. Bridges, overhangs and roofs leave a part of the layer on its step; a lost layer
-        leaves next to nothing; where remnants stand at the lost height it is held, since they may be a support. The air
-        left over supports lies where nothing was before, and the step over a raft is known by the layer under it, which is
-        larger on all sides and made of parallel lines. Second layers are judged by whether their beads touch the first at
-        all. A spiral is followed along its path: half a turn or more that starts two steps high, after a sudden rise. The
-        first layer and a lost last layer can't be judged.
+        For every bead the gap down to what lies under that very bead is measured. In a good layer it is the layer height.
+        After a lost layer it is twice that nearly everywhere, and the beads are fed for one layer only. Three layers
+        below and three above are compared each for themselves, so a change of layer height is no gap; nor is a layer that
+        is fed for its gap.
+
+        Bridges, overhangs and roofs leave a part of the layer on its step. Where remnants stand at the lost height the
+        job is held, since they may be a support. The air left over supports and rafts is known and passed over. Of second
+        layers it is asked whether their beads touch the first at all. A spiral is followed along its path: half a turn or
+        more that starts two steps high. A lost first or last layer can't be told.
 
     What to do
         Make the job again from its model and check it once more. If the gap stays, the model or the settings cause it.
@@ -185,7 +185,8 @@ class MissingLayer(Rule):
         )
         for at in np.flatnonzero(alone & (gap >= self.limits.gap_ratio * step)).tolist():
             around = np.r_[max(0, at - _ALONE_AMONG) : at, at + 1 : min(len(gap), at + 1 + _ALONE_AMONG)]
-            around = around[stacks[around] == stacks[at]]
+            # The first layer of a stack lies on the bed, as thick as it likes.
+            around = around[(stacks[around] == stacks[at]) & (around > np.searchsorted(stacks, stacks[at]))]
             alone[at] = bool((gap[around] < self.limits.gap_ratio * step[at]).all())
         return alone
 

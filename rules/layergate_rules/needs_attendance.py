@@ -35,7 +35,7 @@ class NeedsAttendance(Rule):
     What to do
         Be there at that time, or take the pause out.
 
-    Source: meaning of the commands by the community convention (facts 1.4).
+    Source: meaning of the commands by the community G-code convention.
     """
 
     identifier = "needs-attendance"

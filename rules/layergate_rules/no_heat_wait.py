@@ -15,7 +15,7 @@ from layergate.preflight.rule import (
 )
 from layergate_rules.rare_commands import codes_of, rows_of, value_of
 
-# Waits for heaters, and what waits for a person, who sees the temperature (facts 1.4).
+# Waits for heaters, and what waits for a person, who sees the temperature (facts.md 1.4).
 _WAITS = codes_of(["M109", "M116", "M6", "M133", "M0", "M1", "M226", "M600", "M601", "G4"])
 
 
@@ -49,7 +49,7 @@ class NoHeatWait(Rule):
     What to do
         Look at the start block: is a waiting command (M109) missing or written as M104?
 
-    Source: meaning of M104, M109, M116 by the community convention (facts 1.4).
+    Source: meaning of M104, M109 and M116 by the community G-code convention.
     """
 
     identifier = "no-heat-wait"

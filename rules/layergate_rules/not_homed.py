@@ -40,7 +40,7 @@ class NotHomed(Rule):
     What to do
         Put G28 at the start of the job. Release it if you have homed the printer by hand and its motors are still on.
 
-    Source: that position is lost with the motors off, and what G28 does, is the community convention (facts 1.4).
+    Source: what G28 does, and that motors that are off lose their place, is the community G-code convention.
     """
 
     identifier = "not-homed"

@@ -7,7 +7,7 @@ from layergate.preflight.rule import Finding, Findings, JobFacts, LayerMap, Limi
 from layergate_rules.stated_materials import claimed, named
 
 # Diameters differ by more than this, or they are the same: nozzles come in steps of 0.05 mm and more, filaments measure
-# up to 0.1 mm off their nominal 1.75 or 2.85 mm (facts 3.1).
+# up to 0.1 mm off their nominal 1.75 or 2.85 mm (facts.md 3.1).
 _NOZZLE_MM = 0.04
 _FILAMENT_MM = 0.3
 
@@ -35,9 +35,9 @@ class OtherMachine(Rule):
         factor of 2.7; another material needs other temperatures.
 
     How it decides and when it does not apply
-        Nozzle and filament diameters and the material, as far as the description states them and the job's comments claim
-        them. Where both diameters are stated, the job's median bead width (stadium model, by the stated filament) must be a
-        width that the stated nozzle can lay. It does not apply where there is nothing on one of the two sides.
+        Nozzle, filament diameter and material, as far as the description states them and the job's comments claim them.
+        Where both diameters are stated, the width of the job's beads, worked out from their filament and height, must be
+        one that the stated nozzle can lay. It does not apply where one of the two sides says nothing.
 
     What to do
         Make the job for this printer, load what it was made for, or correct the description.

@@ -9,7 +9,9 @@ from layergate.toolpath.moves import DEPOSIT
 
 class OverFlowLimits(Limits):
     tolerance: float = Field(
-        1.05, ge=1, description="times the stated flow; diameters of filament vary by that much (facts 3.1)"
+        1.05,
+        ge=1,
+        description="times the stated flow; a filament 0.05 mm thicker than it should be carries that much more (geometry)",
     )
     least_seconds: float = Field(
         5.0, ge=0, description="s above it in the whole job; purge lines and single beads are shorter (own choice)"
@@ -30,7 +32,7 @@ class OverFlow(Rule):
     What to do
         Make the job slower, or with thinner beads; print hotter within the material's range.
 
-    Source: bead area times speed (facts 3.3).
+    Source: flow is bead cross-section times speed.
     """
 
     identifier = "over-flow"

@@ -19,7 +19,8 @@ class OverTemperature(Rule):
         Find out why the job asks for so much: another material, another machine, a wrong digit? The printer's own thermal
         protection stays on in any case. It can't be released.
 
-    Source: the limits are the description's; degradation of liners as reported in public (facts 3.2).
+    Source: the limits are the description's; PTFE liners decompose from some 260 deg C on (common practice, public
+    reports).
     """
 
     identifier = "over-temperature"

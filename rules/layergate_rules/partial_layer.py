@@ -103,15 +103,15 @@ class PartialLayer(Rule):
         Half a layer lost, or one part of several, splits as surely as a whole lost layer, and only there.
 
     How it decides and when it does not apply
-        A layer whose path is shorter than that of the layers two below and two above is compared with the four layers
-        around it: what runs at the same place and the same way in all four, and not in this one, is lost. Infill comes back
-        to a place and direction every second layer at most, walls in every layer. Besides, the beads over a gap of two steps
-        must form one region, with the same gap all over, fed for one layer only and parallel to the beads two layers down,
-        which cover most of it; and most walls that stand in the region must have stood at the same place two and four layers
-        down, or the layer that lacks the region must go all around it: the bottom of a roof over supports has walls where
-        none were. A roof over one layer of sparse infill is crossed by that. A lost piece of sparse infill can't be told from
-        infill that was meant, and the inner of two walls lies too close to the outer one. Spirals, the first and last two
-        layers of an object, and whole lost layers (missing-layer says those) are not judged.
+        In two ways. First: a layer with less path than the layers around it is compared with the four next to it. What is
+        laid at the same place and in the same direction in all four, and not in this one, is lost: walls, mostly, since
+        infill changes its direction from layer to layer. Second: a region of the layer above starts two steps above what
+        lies under it, though it is fed for one; it is one piece, parallel to what lies two layers down, and walls stand
+        there below, or the layer that lacks the region goes all around it.
+
+        Roofs over supports and over sparse infill look alike and are let through. A lost piece of sparse infill, or the
+        inner one of two walls, can't be told. Spirals, the first and last two layers of an object, and whole lost layers
+        (missing-layer says those) are not judged.
 
     What to do
         Look at the place in the job, or make the job again from its model and compare.

@@ -18,17 +18,18 @@ _MIX = np.random.default_rng(20).integers(1, 2**63, SECTOR_BYTES // 8, dtype=np.
 
 class RepeatedBlock(Rule):
     """What it looks for
-        512 bytes to 64 KiB, beginning and ending on whole blocks of the storage, that are a copy of bytes just before.
+        A piece of the file, 512 bytes to 64 KiB long and lying on whole blocks of a card or disk, that is a copy of the
+        piece before it.
 
     Why it matters
         Cards and transfers that fail write a block twice, instead of the next one or beside it. What should stand there is
         lost or printed twice, and both copies are faultless text.
 
     How it decides and when it does not apply
-        Sectors of 512 bytes are compared with those up to 64 KiB before. A copy counts where it is a power of two of sectors
-        long, as far away as it is long or a multiple of that, and where the equality ends with the block, to a few bytes: text
-        that repeats by itself, such as relative coordinates of a pattern, goes on beyond. Where the text on either side is
-        mostly like what stands as far before it, the file repeats itself and a copy can't be told.
+        Sectors of 512 bytes are compared with those up to 64 KiB before. A copy counts where it has a size that cards use
+        and ends with the block, to a few bytes. Text that repeats by itself, such as a pattern in relative coordinates,
+        goes on beyond the block and does not count; and where the text around is mostly like what stands before it, a
+        copy can't be told.
 
     What to do
         Copy the job again from where it was made and compare. If it happens again, suspect the card, the reader or the

@@ -55,11 +55,11 @@ class RetractionDebt(Rule):
         that, and so does a retraction whose return was lost.
 
     How it decides and when it does not apply
-        Filament pulled back is a debt; what is pushed pays it back first and lays nothing. The path of such moves is added
-        up until something is laid again. Jobs may begin with a retraction that the first bead pays back, and some return
-        retractions within beads: there only ``dry_path_mm`` counts. In a job that does neither, ``lone_dry_path_mm`` does. It
-        does not apply to jobs that do not say how much filament they push. Layers from there on are not compared with
-        others, since what is wrong with them is told here.
+        What is pulled back has to be pushed again before anything comes out. The path that is drawn meanwhile is added up
+        until something is laid again. Some jobs begin with a retraction that the first bead pays back, or push filament
+        back within beads: there only ``dry_path_mm`` counts; in all others ``lone_dry_path_mm``. It does not apply to
+        jobs that do not say how much filament they push. Flow is not compared between the layers from there on, since
+        this finding explains it.
 
     What to do
         Look at the lines before the first one named: an E is wrong there, or a return is missing. Make the job again.
@@ -130,12 +130,14 @@ class RetractionDebt(Rule):
         open_.y1 = max(open_.y1, float(moves.y0[rows].max()), float(moves.y1[rows].max()))
 
     def _finding(self, stretch: _Stretch) -> Finding:
+        first, last = stretch.first_line, stretch.last_line
         return self.finding(
-            f"From line {stretch.first_line} to {stretch.last_line} the nozzle draws {stretch.path_mm:.1f} mm of beads and lays "
-            f"nothing: the {stretch.pushed_mm:.2f} mm of filament pushed there only refill what was pulled back before.",
+            f"{f'In line {first}' if first == last else f'From line {first} to {last}'} the nozzle draws {stretch.path_mm:.1f} mm "
+            f"of beads and lays nothing: the {stretch.pushed_mm:.2f} mm of filament pushed there only refill what was pulled back "
+            "before.",
             "Look at the lines before: an E is wrong there, or a retraction is never returned. Make the job again.",
             where=Where(
-                lines=(stretch.first_line, stretch.last_line),
+                lines=(first, last),
                 z_mm=(stretch.z_mm, stretch.z_mm),
                 box_mm=(round(stretch.x0, 3), round(stretch.y0, 3), round(stretch.x1, 3), round(stretch.y1, 3)),
             ),

@@ -3,7 +3,7 @@
 from layergate.preflight.rule import Columns, Findings, JobFacts, LayerMap, Rule, Where, command_of
 from layergate_rules.rare_commands import Sightings, codes_of, rows_of, value_of
 
-# Command -> what it changes, beyond this job or beyond what the job's own numbers show (facts 1.4).
+# Command -> what it changes, beyond this job or beyond what the job's own numbers show (facts.md 1.4).
 _HOLD = {
     "M92": "the steps per mm, which scale every move",
     "M206": "the home offset, which moves the whole print",

@@ -7,9 +7,7 @@ from layergate.preflight.rule import Findings, LayerMap, Limits, NotApplicableEr
 
 
 class ShortLayerTimeLimits(Limits):
-    least_s: float = Field(
-        5.0, gt=0, description="s for a layer; 5 to 15 s are usual for PLA (common practice, facts 3.3)"
-    )
+    least_s: float = Field(5.0, gt=0, description="s for a layer; 5 to 15 s are usual for PLA (common practice)")
     layers_in_a_row: int = Field(
         5, ge=1, description="layers in a row; single small ones set all the same (own choice)"
     )
@@ -28,7 +26,7 @@ class ShortLayerTime(Rule):
     What to do
         Let the job slow down for small layers, cool more, or print two parts at once.
 
-    Source: common practice (facts 3.3).
+    Source: common practice: 5 to 15 s for a layer of PLA.
     """
 
     identifier = "short-layer-time"

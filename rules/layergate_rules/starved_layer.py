@@ -14,6 +14,10 @@ _FARTHEST = 4
 """Layers up and down to two that are like each other: infill comes back after a few layers."""
 
 
+_SAME_SHAPE = 0.02
+"""In logarithm: references that fit a starved layer this much alike fit it equally well."""
+
+
 class StarvedLayerLimits(Limits):
     flow_ratio: float = Field(
         0.84,
@@ -31,7 +35,9 @@ class StarvedLayerLimits(Limits):
         60, ge=1, description="layers that a starved stretch may have; a longer one is a section of its own"
     )
     alike: float = Field(
-        1.05, gt=1, description="two layers are like each other where every quantile agrees within this (own choice)"
+        1.05,
+        gt=1,
+        description="two layers are like each other where their thin, usual and thick beads agree within this ratio (own choice)",
     )
     gap_ratio: float = Field(
         1.3,
@@ -48,13 +54,15 @@ class StarvedLayer(Rule):
         Thin beads bond badly: the part breaks there, or leaks. It looks like a clog, and is none.
 
     How it decides and when it does not apply
-        Five quantiles of the bead cross-section over the layer's own step, which is about the beads' width, fall together
-        against three layers below, stay low, and all recover together to what they were. Thin features, bridges and ironing
-        move some quantiles, not all. So do layers that take turns, and there a layer is held against two that are like
-        each other, one under and one over it. A spiral is compared, along its path, with the turns before: half a turn or
-        more with less material that then recovers. Thinner layers lie closer to what is under them. It does not apply to jobs
-        that do not say how much filament they push. A flow that is wrong throughout the job has no neighbour to compare
-        with and is not seen, nor is one in the first or last layer. Between 75 and 84 % it holds, below it blocks.
+        For each bead, its cross-section is divided by the height that it has to fill: about its width. Thin, usual and
+        thick beads of a layer are compared for themselves with those of three layers below. A layer is starved where all
+        of them fall together and all recover together some layers later. Thin features, bridges and ironing change only
+        some of them. Where layers take turns (infill every other layer), a layer is compared with two that are like each
+        other, one under and one over it. A spiral is compared with the turns below it. Below 75 % the job is blocked,
+        from there to 84 % it is held.
+
+        Flow that is wrong all through the job has nothing to be compared with and is not seen; nor are the first and the
+        last layer judged, nor jobs that do not say how much filament they push.
 
     What to do
         Make the job again from its model. If the flow stays low there, look for a setting that changes at this height.
@@ -100,7 +108,8 @@ class StarvedLayer(Rule):
             if inside.isdisjoint(range(first, end))
         ]
         for first, end, usual in sorted(found, key=lambda stretch: stretch[0]):
-            yield self._found(layers, chosen[first:end], usual, logs[first:end])
+            nearest = _nearest_usual(logs, stacks, slice(first, end), usual)
+            yield self._found(layers, chosen[first:end], nearest, logs[first:end])
 
     def _stretches(self, logs: np.ndarray, gaps: np.ndarray, stacks: np.ndarray) -> list[_Stretch]:
         """Find stretches of layers that lie below the three before them, and after which the flow comes back."""
@@ -203,3 +212,20 @@ class StarvedLayer(Rule):
                 "layers": len(rows),
             },
         )
+
+
+def _nearest_usual(logs: np.ndarray, stacks: np.ndarray, stretch: slice, usual: np.ndarray) -> np.ndarray:
+    """Give what the layers of a stretch would have had: a starved layer has the beads of a good one, all thinner alike.
+
+    Where layers take turns, those just before are of another kind than it. So of them and of every layer close by that one
+    counts from which all quantiles differ by one factor.
+    """
+    before = range(max(0, stretch.start - _FARTHEST), stretch.start)
+    after = range(stretch.stop, min(len(logs), stretch.stop + _FARTHEST))
+    near = [k for k in (*before, *after) if stacks[k] == stacks[stretch.start]]
+    references = np.vstack((usual, logs[near]))
+    uneven = np.ptp(np.median(logs[stretch], axis=0) - references, axis=1)
+    if uneven[0] <= uneven.min() + _SAME_SHAPE:
+        return usual
+    best: np.ndarray = np.median(references[uneven <= uneven.min() + _SAME_SHAPE], axis=0)
+    return best

@@ -5,7 +5,7 @@ import numpy as np
 from layergate.preflight.rule import MACRO, UNREAD, Columns, Findings, Rule, Where, command_of
 from layergate_rules.rare_commands import Sightings, codes_of
 
-# The commands of facts 1.4, and what jobs of several dialects use beside them.
+# The commands of facts.md 1.4, and what jobs of several dialects use beside them.
 _G = (
     *range(7), 10, 11, 12, 17, 18, 19, 20, 21, *range(26, 33), 34, *range(53, 62), 80, 90, 91, 92, 94, 130, 161, 162,
 )  # fmt: skip
@@ -43,7 +43,7 @@ class UnknownCommand(Rule):
     What to do
         Nothing, if the job was made for this printer. Otherwise compare with the manual of its controller.
 
-    Source: command table of the community convention (facts 1.4) and of some dialects (from memory).
+    Source: commands of the community G-code convention, and of some dialects from memory.
     """
 
     identifier = "unknown-command"

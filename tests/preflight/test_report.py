@@ -118,7 +118,7 @@ def test_text_begins_with_the_coverage_and_never_says_safe_or_good() -> None:
 def test_text_names_place_figures_and_advice() -> None:
     """Layer, height, lines, advice, figures with words before and units behind; what can't be released says so."""
     shown = report_text(report_of(without(*range(18, 26)), BED_235))
-    assert "  block: missing-layer (layer 2, Z 0.20 to 0.60 mm, lines 15 to 20)\n" in shown
+    assert "  block: missing-layer (layer 2, Z 0.20 to 0.60 mm, lines 15 to 20, X 10 to 30, Y 10 to 30 mm)\n" in shown
     assert "Figures: gap 0.4 mm, usual gap 0.2 mm" in shown
     assert "What to do: " in shown
     assert "truncated (layer 2, Z 0.40 mm, line 20), can't be released" in report_text(report_of(JOBS["cut"], BED_235))

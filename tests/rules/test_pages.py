@@ -41,6 +41,16 @@ def test_a_rule_with_limits_names_their_source(rule: LoadedRule) -> None:
         assert re.search(sourced, page + " ".join(field.description or "" for field in fields.values()))
 
 
+def test_a_page_speaks_to_whoever_owns_a_printer(rule: LoadedRule) -> None:
+    """It cites no papers that only we have, and uses no words of programmers or statisticians."""
+    fields = rule.rule.limits_model.model_fields.values()
+    page = inspect.cleandoc(rule.rule.__doc__ or "") + " ".join(field.description or "" for field in fields)
+    assert not re.search(r"\bfacts\b|\.md\b|https?:", page)
+    assert not re.search(
+        r"(?i)quantile|modal|regex|\bnan\b|\bnull\b|\bNUL\b|boolean|\bparser\b|dataclass|timeline", page
+    )
+
+
 def test_limits_carry_their_unit_in_name_or_text(rule: LoadedRule) -> None:
     """No bare number: a unit in the name (_mm, _c ...), or the description says what it is a share or ratio of."""
     for key, field in rule.rule.limits_model.model_fields.items():

@@ -3,6 +3,7 @@
 Writes no colours: it must read the same in a mail and over a serial console.
 """
 
+import re
 import shutil
 import sys
 import textwrap
@@ -12,6 +13,9 @@ from layergate.preflight.findings import Estimate, Finding, Report
 
 SHOWN_OF_A_RULE = 3
 """Findings of one rule shown in full unless all are asked for: the tenth place of the same fault tells nothing new."""
+
+_BED_PLACE = re.compile(r"\b[XY] -?\d")
+"""A message that says itself where on the bed something is."""
 
 _UNITS = {
     "mm": "mm", "mm2": "mm2", "mm3": "mm3", "mm_s": "mm/s", "mm_s2": "mm/s2", "mm3_s": "mm3/s", "s": "s", "c": "deg C", "g": "g",
@@ -133,6 +137,9 @@ def _add_finding(page: _Page, finding: Finding) -> None:
     if where.lines is not None:
         first, last = where.lines
         place.append(f"line {first}" if first == last else f"lines {first} to {last}")
+    if where.box_mm is not None and not _BED_PLACE.search(finding.message):
+        x0, y0, x1, y1 = where.box_mm
+        place.append(f"X {_span(x0, x1)}, Y {_span(y0, y1)} mm")
     fixed = "" if finding.releasable or finding.severity == "note" else ", can't be released"
     page.gap()
     page.add(f"{finding.severity}: {finding.rule}" + (f" ({', '.join(place)})" if place else "") + fixed, "  ")
@@ -141,6 +148,10 @@ def _add_finding(page: _Page, finding: Finding) -> None:
     if any(value != 1 for value in finding.evidence.values()):  # a lone "lines 1" tells nothing new
         figures = ", ".join(figure(name, value) for name, value in finding.evidence.items())
         page.add(f"Figures: {figures}", "    ", "      ")
+
+
+def _span(low: float, high: float) -> str:
+    return f"{low:.0f}" if round(low) == round(high) else f"{low:.0f} to {high:.0f}"
 
 
 def _add_unread(page: _Page, report: Report, notes: bool) -> None:

@@ -53,7 +53,7 @@ def severities(rule: LoadedRule) -> list[str]:
 
 def summary(rule: LoadedRule) -> str:
     """Give the first sentence of what a rule looks for."""
-    text = inspect.cleandoc(rule.rule.__doc__ or "")
+    text = _plain(rule)
     body = text.split("\n", 1)[1] if text.startswith("What it looks for") else text
     return " ".join(textwrap.dedent(body).split("\n\n", 1)[0].split())
 
@@ -66,7 +66,7 @@ def page(rule: LoadedRule, width: int = 100) -> str:
         "=" * len(rule.identifier),
         f"{' or '.join(severities(rule))}; {release}; since {rule.rule.since}; from {rule.distribution} {rule.version}",
         "",
-        _filled(inspect.cleandoc(rule.rule.__doc__ or ""), width),
+        _filled(_plain(rule), width),
     ]
     fields = rule.rule.limits_model.model_fields
     if fields:
@@ -75,6 +75,11 @@ def page(rule: LoadedRule, width: int = 100) -> str:
             text = f"{key} = {field.default!r}  {field.description or ''}".rstrip()
             lines.append(textwrap.fill(text, width, initial_indent="    ", subsequent_indent="        "))
     return "\n".join(lines)
+
+
+def _plain(rule: LoadedRule) -> str:
+    """Give a rule's docstring without the marks that only programmers know."""
+    return inspect.cleandoc(rule.rule.__doc__ or "").replace("``", "'")
 
 
 def _filled(text: str, width: int) -> str:

@@ -24,6 +24,7 @@ from layergate.materials import density_g_cm3
 from layergate.preflight.blocknotes import BlockNotes
 from layergate.preflight.catalogue import LoadedRule, rules_version, settings_of
 from layergate.preflight.findings import Coverage, Estimate, JobIdentity, Report, verdict_of
+from layergate.preflight.places import placed
 from layergate.preflight.rule import JobFacts
 from layergate.preflight.runner import RuleRunner
 from layergate.preflight.untold import MacrosWhileLaying, untold
@@ -268,7 +269,7 @@ class _Preflight:
                 value.flags.writeable = False
         self._run("finish", layers=made, heat=reader.heat)
 
-        findings = self.runner.findings()
+        findings = [placed(finding, made) for finding in self.runner.findings()]
         self._piece = []
         _give_freed_memory_back()
         judged = len(rules) - len(self.runner.not_applied)

@@ -9,7 +9,7 @@ from .registry import damage
 from .result import DamageNotPossibleError
 from .scan import COMMENT, Line
 
-__all__: list[str] = []
+__all__ = ["add_lump", "dive", "lay_astray"]
 
 AREA_PER_E = 0.0338  # mm of 1.75 mm filament for each mm of an ordinary bead (0.45 x 0.2), facts 3.1
 
@@ -41,17 +41,10 @@ def _flow(case: Case, layer: Layer) -> float:
     return sum(lines[i].laid for i in layer.beads) / max(case.path(layer.beads), 1e-9)
 
 
-@damage("stray-bead", "bead", "A bead of 15 to 40 mm is laid in the air beside the part.")
-def stray_bead(case: Case) -> Outcome:
-    """Out beside the part, along, and back, at the height of a layer well above the bed."""
-    lines = case.scan.lines
-    layer = case.pick(
-        (x for x in case.middle_layers() if x.z > 1.0 and len(x.beads) > 3), "no layer stands 1 mm above the bed"
-    )
-    after = case.rng.choice(layer.beads[1:-1])
-    here = lines[after]
+def lay_astray(case: Case, layer: Layer, after: int, length: float) -> Outcome:
+    """Behind line `after`: out beside the part, a bead of so many mm, and back, at the height of the layer."""
+    here = case.scan.lines[after]
     box = case.need(case.box(i for x in case.layers for i in x.beads), "nothing is laid")
-    length = round(case.rng.uniform(15, 40), 1)
     x, y = box[2] + 8.0, box[1] + 2.0
     flow = max(_flow(case, layer), 0.5 * AREA_PER_E)
     new: list[str] = []
@@ -79,15 +72,19 @@ def stray_bead(case: Case) -> Outcome:
     )
 
 
-@damage("blob", "bead", "One bead carries far too much filament: a lump of 2 to 60 mm3.")
-def blob(case: Case) -> Outcome:
-    """A jump of E on one bead, at least ten times what its path explains."""
-    if case.scan.no_e:
-        raise DamageNotPossibleError("a job without E has no flow to raise")
+@damage("stray-bead", "bead", "A bead of 15 to 40 mm is laid in the air beside the part.")
+def stray_bead(case: Case) -> Outcome:
+    """At the height of a layer well above the bed."""
+    layer = case.pick(
+        (x for x in case.middle_layers() if x.z > 1.0 and len(x.beads) > 3), "no layer stands 1 mm above the bed"
+    )
+    after = case.rng.choice(layer.beads[1:-1])
+    return lay_astray(case, layer, after, round(case.rng.uniform(15, 40), 1))
+
+
+def add_lump(case: Case, layer: Layer, i: int, mm3: float) -> Outcome:
+    """The bead of line `i` carries so much more than its path explains."""
     lines = case.scan.lines
-    layer = case.pick((x for x in case.middle_layers() if x.beads), "no layer has neighbours")
-    i = case.rng.choice(layer.beads)
-    mm3 = max(case.rng.uniform(2, 60), 10 * lines[i].mm3)
     per_unit = lines[i].mm3 / lines[i].laid
     made = case.rebuilt(Edits(laid={i: lines[i].laid + mm3 / per_unit}))
     return Outcome(
@@ -101,17 +98,19 @@ def blob(case: Case) -> Outcome:
     )
 
 
-@damage("plunge", "bead", "The nozzle goes down into the part, along in it, and back up.")
-def plunge(case: Case) -> Outcome:
-    """At the end of a bead: down by 0.6 to 3 mm, 4 mm along the bead just laid, up again."""
-    lines = case.scan.lines
-    layer = case.pick(
-        (x for x in case.middle_layers() if x.z > 1.5 and len(x.beads) > 3), "no layer stands 1.5 mm high"
-    )
-    long = [i for i in layer.beads[1:-1] if lines[i].length > 1.0 and lines[i].code == "G1"] or list(layer.beads[1:-1])
-    after = case.rng.choice(long)
-    here, start = lines[after], lines[after - 1]
-    depth = round(case.rng.uniform(0.6, min(3.0, layer.z - 0.4)), 2)
+@damage("blob", "bead", "One bead carries far too much filament: a lump of 2 to 60 mm3.")
+def blob(case: Case) -> Outcome:
+    """A jump of E on one bead, at least ten times what its path explains."""
+    if case.scan.no_e:
+        raise DamageNotPossibleError("a job without E has no flow to raise")
+    layer = case.pick((x for x in case.middle_layers() if x.beads), "no layer has neighbours")
+    i = case.rng.choice(layer.beads)
+    return add_lump(case, layer, i, max(case.rng.uniform(2, 60), 10 * case.scan.lines[i].mm3))
+
+
+def dive(case: Case, layer: Layer, after: int, depth: float) -> Outcome:
+    """Behind the bead of line `after`: down by so many mm, 4 mm back along it, up again."""
+    here, start = case.scan.lines[after], case.scan.lines[after - 1]
     d = math.hypot(start.x - here.x, start.y - here.y) or 1.0
     f = min(4.0 / d, 1.0)
     back = {"X": here.x + f * (start.x - here.x), "Y": here.y + f * (start.y - here.y)}
@@ -131,6 +130,18 @@ def plunge(case: Case) -> Outcome:
         case.box([after]),
         {"depth_mm": depth},
     )
+
+
+@damage("plunge", "bead", "The nozzle goes down into the part, along in it, and back up.")
+def plunge(case: Case) -> Outcome:
+    """At the end of a bead, by 0.6 to 3 mm."""
+    lines = case.scan.lines
+    layer = case.pick(
+        (x for x in case.middle_layers() if x.z > 1.5 and len(x.beads) > 3), "no layer stands 1.5 mm high"
+    )
+    long = [i for i in layer.beads[1:-1] if lines[i].length > 1.0 and lines[i].code == "G1"] or list(layer.beads[1:-1])
+    after = case.rng.choice(long)
+    return dive(case, layer, after, round(case.rng.uniform(0.6, min(3.0, layer.z - 0.4)), 2))
 
 
 @damage("retraction-unpaid", "bead", "One retraction is never paid back: the next beads lay less or nothing.")

@@ -11,7 +11,7 @@ from .registry import damage
 from .result import DamageNotPossibleError
 from .scan import scan_job
 
-__all__ = ["remove_layer"]
+__all__ = ["lose", "remove_layer", "shift_from", "starve"]
 
 
 def _moves(case: Case, layer: Layer) -> set[int]:
@@ -20,7 +20,8 @@ def _moves(case: Case, layer: Layer) -> set[int]:
     return {i for i in range(layer.z_line + 1, layer.last + 1) if lines[i].moves or lines[i].code in ("G10", "G11")}
 
 
-def _layers_gone(case: Case, gone: list[Layer], what: str) -> Outcome:
+def lose(case: Case, gone: list[Layer], what: str = "layers lay nothing") -> Outcome:
+    """Neighbouring layers lay nothing, and their filament is not in the counter."""
     drop: set[int] = set()
     for layer in gone:
         drop |= _moves(case, layer)
@@ -47,7 +48,7 @@ def _layers_gone(case: Case, gone: list[Layer], what: str) -> Outcome:
 def layer_lost(case: Case) -> Outcome:
     """One layer gone, cleanly."""
     layer = case.pick(case.middle_layers(), "no layer has two others below and above it")
-    return _layers_gone(case, [layer], f"layer at {layer.z:.3f} mm lays nothing")
+    return lose(case, [layer], f"layer at {layer.z:.3f} mm lays nothing")
 
 
 @damage("two-layers-lost", "layer", "Two layers in a row lay nothing.")
@@ -55,7 +56,7 @@ def two_layers_lost(case: Case) -> Outcome:
     """Two neighbours gone."""
     layer = case.pick(case.middle_layers(3), "no layer has three others below and above it")
     pair = [layer, case.layers[layer.index + 1]]
-    return _layers_gone(case, pair, f"layers at {pair[0].z:.3f} and {pair[1].z:.3f} mm lay nothing")
+    return lose(case, pair, f"layers at {pair[0].z:.3f} and {pair[1].z:.3f} mm lay nothing")
 
 
 def cut_layer(case: Case, layer: Layer) -> Outcome:
@@ -132,7 +133,8 @@ def region_lost(case: Case) -> Outcome:
     return _part_gone(case, layer, sorted(gone), f"a region round X {centre.x:.1f} Y {centre.y:.1f}")
 
 
-def _starved(case: Case, starved: list[Layer], factor: float) -> Outcome:
+def starve(case: Case, starved: list[Layer], factor: float) -> Outcome:
+    """These layers carry a share of their filament."""
     if case.scan.no_e:
         raise DamageNotPossibleError("a job without E has no flow to lower")
     lines = case.scan.lines
@@ -154,7 +156,7 @@ def _one_starved(factor: float) -> None:
 
     @damage(name, "layer", f"One layer carries {factor:.1f} of its filament.")
     def one(case: Case) -> Outcome:
-        return _starved(case, [case.pick(case.middle_layers(), "no layer has neighbours")], factor)
+        return starve(case, [case.pick(case.middle_layers(), "no layer has neighbours")], factor)
 
 
 for _factor in (0.8, 0.6, 0.3):
@@ -162,7 +164,7 @@ for _factor in (0.8, 0.6, 0.3):
 
 
 @damage("layers-starved-30", "layer", "Two to four layers in a row carry 0.3 of their filament.")
-def layers_starved(case: Case) -> Outcome:
+def layersstarve(case: Case) -> Outcome:
     """A short run of starved layers."""
     n = case.rng.randint(2, 4)
     layer = case.pick(
@@ -171,13 +173,32 @@ def layers_starved(case: Case) -> Outcome:
     run = case.layers[layer.index : layer.index + n]
     if not all(x.beads and b > a for x, a, b in zip(run[1:], (x.z for x in run), (x.z for x in run[1:]), strict=False)):
         raise DamageNotPossibleError("the run meets the end of an object")
-    return _starved(case, run, 0.3)
+    return starve(case, run, 0.3)
 
 
 @damage("layer-dry", "layer", "One layer is moved along without any filament.")
 def layer_dry(case: Case) -> Outcome:
     """All moves stay, no bead lays anything."""
-    return _starved(case, [case.pick(case.middle_layers(), "no layer has neighbours")], 0.0)
+    return starve(case, [case.pick(case.middle_layers(), "no layer has neighbours")], 0.0)
+
+
+def shift_from(case: Case, layer: Layer, dx: float, dy: float) -> Outcome:
+    """Everything from a layer up lies aside, mm."""
+    lines = case.scan.lines
+    last = case.layers[-1].last
+    edits = Edits(
+        place={i: (lines[i].x + dx, lines[i].y + dy) for i in range(layer.z_line, last + 1) if lines[i].moves}
+    )
+    made = case.rebuilt(edits)
+    return Outcome(
+        case.scan.text(made.raw),
+        f"everything from {layer.z:.3f} mm up lies {math.hypot(dx, dy):.2f} mm aside",
+        (layer.index,),
+        case.new_lines(made, layer.z_line, layer.last),
+        (layer.z, case.layers[-1].z),
+        case.box(layer.beads),
+        {"shift_mm": math.hypot(dx, dy), "dx_mm": dx, "dy_mm": dy},
+    )
 
 
 @damage("layers-shifted", "layer", "Every layer from one height up lies 0.5 to 10 mm aside.")
@@ -187,21 +208,7 @@ def layers_shifted(case: Case) -> Outcome:
     distance = round(case.rng.choice((0.5, 1.0, 2.0, 3.0, 5.0, 10.0)) * case.rng.uniform(1.0, 1.2), 2)
     angle = case.rng.uniform(0, math.tau)
     dx, dy = round(distance * math.cos(angle), 3), round(distance * math.sin(angle), 3)
-    lines = case.scan.lines
-    last = case.layers[-1].last
-    edits = Edits(
-        place={i: (lines[i].x + dx, lines[i].y + dy) for i in range(layer.z_line, last + 1) if lines[i].moves}
-    )
-    made = case.rebuilt(edits)
-    return Outcome(
-        case.scan.text(made.raw),
-        f"everything from {layer.z:.3f} mm up lies {distance} mm aside",
-        (layer.index,),
-        case.new_lines(made, layer.z_line, layer.last),
-        (layer.z, case.layers[-1].z),
-        case.box(layer.beads),
-        {"shift_mm": math.hypot(dx, dy), "dx_mm": dx, "dy_mm": dy},
-    )
+    return shift_from(case, layer, dx, dy)
 
 
 @damage(
@@ -242,4 +249,4 @@ def remove_layer(text: bytes, truth: Truth, layer: int, *, consistent: bool = Tr
         raise IndexError(f"the job has layers 0 to {len(truth.layers) - 1}, not {layer}")
     case = Case(text, scan_job(text), truth, Random(0))
     chosen = case.layers[layer]
-    return (_layers_gone(case, [chosen], "") if consistent else cut_layer(case, chosen)).text
+    return (lose(case, [chosen], "") if consistent else cut_layer(case, chosen)).text
