@@ -53,6 +53,8 @@ class Ways:
     chatter: tuple[str, ...] = ()
     """Said in turn, ``chatter_s`` apart, whatever goes on."""
     chatter_s: float = 0.7
+    waits: str = ""
+    """Said once a second while it has nothing to do and nothing in its ring."""
     bad_lines: frozenset[int] = frozenset()
     """Lines that arrive damaged the first time, by number."""
     answers_blank: bool = False
@@ -101,6 +103,8 @@ class Odd:
             self.later(ways.greets_after_s, lambda: self._tell(*ways.greeting))
         if ways.chatter:
             self.later(ways.chatter_s, lambda: self._chat(0))
+        if ways.waits:
+            self.later(1.0, self._wait)
 
     def hear(self, data: bytes) -> None:
         """Take bytes into the ring; what does not fit is gone."""
@@ -115,6 +119,11 @@ class Odd:
     def _chat(self, turn: int) -> None:
         self._tell(self.ways.chatter[turn % len(self.ways.chatter)])
         self.later(self.ways.chatter_s, lambda: self._chat(turn + 1))
+
+    def _wait(self) -> None:
+        if not (self._working or self._ring or self._queued):
+            self._tell(self.ways.waits)
+        self.later(1.0, self._wait)
 
     def _free(self) -> None:
         self._working = False

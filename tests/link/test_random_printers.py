@@ -146,19 +146,14 @@ def dialect_of(chance: random.Random) -> dict[str, Any]:
         "silent_on_doubles": chance.random() < 0.1,
         "knows_m110": chance.random() < 0.85,
         "echoes": chance.choice(("", "", "", "echo:{command}", "{line}", "> {command}")),
+        "waits": chance.choice(("", "", "", "wait")),
         "cut": chance.choice(("whole", "whole", "bytes", "joined")),
     }
-    if not any("T:" in line or "T0:" in line for line in ways["temperature"] if line.startswith("ok")):
-        ways["silent_on_doubles"] = False  # neither answers nor refusals: nothing would say where it is
-    if not ways["knows_m110"]:
-        ways["silent_on_doubles"] = False  # it would never say which line it wants
     if ways["greeting"]:
         ways["deaf_s"] = max(ways["deaf_s"], ways["greets_after_s"])  # a boot word comes before anything is answered
     refusal = (*chance.choice(ERRORS), chance.choice(RESENDS))
     order = chance.random()
     ways["refusal"] = (*refusal, "{ok}") if order < 0.5 else ("{ok}", *refusal) if order < 0.6 else refusal
-    if any(line.startswith("!!") for line in refusal):
-        ways["knows_m110"] = True  # its first word would be that it has halted
     if chance.random() < 0.5:
         ways["chatter"] = tuple(chance.sample(CHATTER, chance.randint(1, 6)))
         ways["chatter_s"] = chance.choice((0.013, 0.11, 0.7, 1.9))

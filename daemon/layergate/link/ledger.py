@@ -106,6 +106,11 @@ class Ledger:
         self.flight = deque(waiting.values())
         self.flight_bytes = sum(len(line.frame) for line in self.flight)
 
+    @property
+    def repeats(self) -> int:
+        """How many transmissions are under way of lines that are accepted, or under way another time."""
+        return len(self.flight) - len({line.number for line in self.flight if line.number > self.acked})
+
     def credit_oldest(self) -> Line | None:
         """Take an acknowledgement that names no line: it belongs to the oldest line under way."""
         if not self.flight:

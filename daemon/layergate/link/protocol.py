@@ -94,6 +94,8 @@ class LineProtocol:
         """Something came in answer to the last try."""
         self._proof_line = 0
         """A new line whose acceptance has to do as a proof, where refusals are not told."""
+        self._echoes = 0
+        """Answers still due to lines that went out twice; all of them ask for the line after."""
         self._certain_to = 0
         """Highest number whose acknowledgement showed what it belongs to."""
         self._answers_show = False
@@ -289,6 +291,7 @@ class LineProtocol:
         ledger = self.ledger
         self._timing.sent(line, now, alone=not ledger.flight)
         ledger.depart(line)
+        self._trailing.sent()
         self._out.append(line.frame)
         if line.query:
             self._queries.sent(line.number, ledger.acked)
@@ -378,7 +381,7 @@ class LineProtocol:
         self._timing.restart(now)
         self._trailing.forget()
         self._plausibility.clear()
-        self._sync_oks = self._certain_to = self._refusals = 0
+        self._sync_oks = self._certain_to = self._refusals = self._echoes = 0
         self._careful_until = self._same_line = self._told_acked = 0
         self._round = -1
         self._queries.clear()
@@ -504,6 +507,7 @@ class LineProtocol:
         else:
             self._credit_plain(now)
         if ledger.acked > before:
+            self._echoes = 0
             self._plausibility.clear()
             self._timing.accepted()
             if self.state is not Link.READY:
@@ -547,7 +551,10 @@ class LineProtocol:
             return
         if number > ledger.last:
             # All there is was accepted: some line went out twice, or acknowledgements were lost.
-            self.lost_acks += number - 1 - ledger.acked
+            if number - 1 > ledger.acked:
+                self.lost_acks += number - 1 - ledger.acked
+                self._trailing.acknowledgement_missing()
+            self._echoes = ledger.repeats - 1
             ledger.assume_accepted(number - 1)
             self._queries.clear()
             self._go(On.ACKED)
@@ -558,6 +565,9 @@ class LineProtocol:
             if self._proving:
                 self._proved(now)
             return
+        if self._is_echo(number):
+            self.stale_resends += 1
+            return
         flight = ledger.flight
         echo = error is WireError.NUMBER or self._rounds_in_row >= _ECHO_ROUNDS
         if self.state is Link.READY and echo and len(flight) == 1 and flight[0].number == number:
@@ -565,6 +575,18 @@ class LineProtocol:
             self._rounds_in_row = 0
             return
         self._new_round(number, error, now)
+
+    def _is_echo(self, number: int) -> bool:
+        """Tell whether a Resend answers a line that went out twice: in the order sent, such answers come before that
+        to the line which they name."""
+        ledger = self.ledger
+        if self.state is Link.RECOVERING or number != ledger.acked + 1 or not ledger.flight or number >= ledger.cursor:
+            return False
+        if ledger.flight[0].number < number:
+            ledger.drop_oldest()
+            return True
+        self._echoes -= 1
+        return self._echoes >= 0
 
     def _sync_refused(self, number: int) -> None:
         """Take note that M110 was refused; where it always is, go on from the number that the printer wants instead."""

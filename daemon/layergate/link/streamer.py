@@ -181,7 +181,7 @@ class Streamer:
             raise Refused(f"run {self.run} is in progress on this printer")
         if not self.ready:
             raise Refused("the printer does not answer: check cable, power and whether it has halted")
-        if self._owes_heaters_off or self._chores or self.protocol.long_under_way:
+        if self._owes_heaters_off or self.protocol.long_under_way:
             raise Refused("the printer is still busy with the end of the last run: try again when it has settled")
         self._clear_run()
         self.run, self._index = run, index

@@ -1,7 +1,8 @@
 """The ``ok`` that one lineage sends right after a Resend: it belongs to the refused line and credits nothing.
 
 Whether a printer does so is learned: an ``ok`` directly after a Resend speaks for it, none within the settling time
-speaks against it. Knows no lines under way.
+speaks against it. Once the next line is out, an ``ok`` may be that line's, and speaks for nothing; should the line turn
+out to be accepted without another, it was. Knows no lines under way.
 """
 
 from layergate.link.limits import Limits
@@ -17,6 +18,10 @@ class TrailingOk:
     def __init__(self, limits: Limits) -> None:
         self._limits = limits
         self._since: float | None = None
+        self._line_out = False
+        """A line went out since the Resend."""
+        self._taken = False
+        """The last ``ok`` taken for a trailing one may have been that line's."""
         self._score = 0
 
     @property
@@ -32,6 +37,17 @@ class TrailingOk:
     def after_resend(self, reply: Reply, now: float) -> None:
         """Note a Resend; one whose line end was lost may hold its ``ok`` already."""
         self._since = None if reply.joined_ok else now
+        self._line_out = False
+
+    def sent(self) -> None:
+        """Note that a line went out."""
+        self._line_out = True
+
+    def acknowledgement_missing(self) -> None:
+        """Note that a line was accepted, though no acknowledgement of it was seen."""
+        if self._taken:
+            self._taken = False
+            self._score = max(-SURE, self._score - 1)
 
     def forget(self) -> None:
         """Expect none any more."""
@@ -49,8 +65,10 @@ class TrailingOk:
         if since is None or answers or (reply.number or 0) > acked:
             return False
         age_s = now - since
-        if age_s <= self._limits.settle_s / 2:
+        if age_s <= self._limits.settle_s / 2 and not self._line_out:
             self._score = min(SURE, self._score + 1)
         elif self._score < 0:
             return False
-        return age_s <= (self._limits.trailing_ok_s if self._score > 0 else self._limits.settle_s)
+        is_this = age_s <= (self._limits.trailing_ok_s if self._score > 0 else self._limits.settle_s)
+        self._taken = is_this and self._line_out
+        return is_this
