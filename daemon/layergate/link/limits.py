@@ -20,6 +20,8 @@ class Limits:
     sync_refusals: int = 6
     """M110 refused so often in a row, each time for the same line: the printer does not know it, and goes on counting.
     With 1 % of bytes damaged a sixth of all M110 are refused for that: six in a row come once in 50,000."""
+    sync_silences: int = 3
+    """M110 in vain so often, for 6 s: from then on ask in turn for the number wanted, by a line too far on. Odd."""
     sync_silence_s: float = 30.0
     """Not one byte while synchronising: the connection counts as lost and is opened anew."""
     first_timeout_s: float = 1.0
@@ -32,6 +34,8 @@ class Limits:
     longest_probe_interval_long_s: float = 300.0
     """The same with a long command under way: its lost acknowledgement is found 5 min later at most, and a heat-up of
     half an hour takes some 11 probes, which a ring holds."""
+    busy_holds_s: float = 5.0
+    """A ``busy`` excuses silence for so long: they come every 2 s by default (facts.md 1.2), and one may be lost."""
     person_probes: int = 5
     """So many probes, over 5 min, while a command may wait for a person: enough to find one that never arrived."""
     hurried_probes: int = 16
@@ -71,9 +75,9 @@ class Limits:
     """One further behind than this is believed when it is repeated: replies have no checksum, and a lost digit turns
     line 53 into line 5."""
     proof_tries: int = 3
-    """Repeated numbers that bring no reply at all: the printer drops them in silence, so a new line has to do."""
+    """Repeated numbers that bring no reply at all: the printer drops them in silence, so ask by a line too far on."""
     probe_repeats: int = 3
-    """A probe goes out again under its number so often, then a new one does: the printer may have had it, and drop
+    """A probe goes out again under its number so often, then a line too far on: the printer may have had it, and drop
     what it had in silence."""
     first_lines: int = 3
     """After so many acknowledged lines a Resend of line 1 can only come from a printer that has restarted."""

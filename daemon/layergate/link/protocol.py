@@ -16,7 +16,7 @@ from collections.abc import Callable
 
 from layergate.link import signals
 from layergate.link.commands import Patience, patience
-from layergate.link.framing import OVERHEAD_BYTES, SYNC_FRAME
+from layergate.link.framing import OVERHEAD_BYTES, SYNC_FRAME, gap_frame
 from layergate.link.ledger import Ledger, Line
 from layergate.link.limits import Limits
 from layergate.link.plausibility import Plausibility, Verdict
@@ -92,15 +92,15 @@ class LineProtocol:
         self._proof_tries = 0
         self._proof_heard = False
         """Something came in answer to the last try."""
-        self._proof_line = 0
-        """A new line whose acceptance has to do as a proof, where refusals are not told."""
         self._echoes = 0
         """Answers still due to lines that went out twice; all of them ask for the line after."""
         self._certain_to = 0
         """Highest number whose acknowledgement showed what it belongs to."""
         self._answers_show = False
         """The printer answers M105 with ``ok T:``."""
-        self._sync_oks = 0
+        self._sync_oks = self._sync_silences = 0
+        self._sync_doubtful = False
+        """M110 was repeated or refused, so that acknowledgements may be another's."""
         self._refusals = self._wanted = 0
         """How often M110 was refused in a row, and for which line."""
         self._certain = False
@@ -232,7 +232,7 @@ class LineProtocol:
         lines be missing, it names them, they are sent again, and the proof is tried anew.
         """
         if not self._proving:
-            self._proving, self._proof_oks, self._proof_tries, self._proof_line = True, 0, 0, 0
+            self._proving, self._proof_oks, self._proof_tries = True, 0, 0
         self._go(On.OVERDUE)
         self._transmit(self.ledger.line(self.ledger.last), now)
 
@@ -313,6 +313,8 @@ class LineProtocol:
         if self.state is Link.SYNCING:
             self._go(On.OVERDUE)
             self._sync_oks = 0
+            self._sync_silences += 1
+            self._sync_doubtful = True
             self._send_sync(now)
             return
         if self.state not in (Link.READY, Link.PROBING) or not (self.ledger.flight or self._proving):
@@ -322,29 +324,40 @@ class LineProtocol:
             self._fail(f"no line was acknowledged for {self.limits.no_progress_s:.0f} s", now)
             return
         self._go(On.OVERDUE)
-        if not self._proving or self._proof_line:
+        if not self._proving or self._proof_tries >= self.limits.proof_tries:
             self._timing.probed()  # during a proof nothing is under way that could take its time
         self.probes += 1
+        self._trailing.acknowledgement_missing()
         if self._buffer.unfinished and now >= self._timing.heard_at + self.limits.stray_wait_s:
             self._buffer.clear()  # its end was lost; else it would spoil the answer to the probe too
             self.garbled += 1
-        if self._proving and not self._proof_heard:
-            self._proof_tries += 1
-        self._proof_heard = False
         ledger, limits = self.ledger, self.limits
         last = ledger.line(ledger.last)
+        again = last.query and last.number > ledger.acked
         if self._proving:
-            if self._proof_tries >= limits.proof_tries:
-                last = ledger.append(_PROBE, Patience.PROMPT, query=True)
-                self._proof_line = last.number
-        elif not last.query or last.number <= ledger.acked or self._probe_repeats >= limits.probe_repeats:
-            ledger.forget_repeats()
-            last = ledger.append(_PROBE, Patience.PROMPT, query=True)
-            self._probe_repeats = 0
+            self._proof_tries += not self._proof_heard
+            self._proof_heard = False
+            tired = self._proof_tries >= limits.proof_tries
         else:
-            self._probe_repeats += 1
-        self._careful_until = max(self._careful_until, last.number)  # nothing new before it is known where we are
+            tired = again and self._probe_repeats >= limits.probe_repeats
+        self._careful_until = max(self._careful_until, ledger.last)  # nothing new before it is known where we are
+        if tired and self.numbered:
+            self._ask_by_gap(now)
+            return
+        if not self._proving:
+            self._probe_repeats = self._probe_repeats + 1 if again else 0
+            if not again or tired:
+                ledger.forget_repeats()
+                last = ledger.append(_PROBE, Patience.PROMPT, query=True)
+        self._careful_until = max(self._careful_until, last.number)
         self._transmit(last, now)
+
+    def _ask_by_gap(self, now: float) -> None:
+        """Send a query under a number too far on: it is refused, and the refusal names the line that is wanted. It
+        finds out also where repeated numbers are dropped without a word."""
+        self.ledger.forget_repeats()
+        self._out.append(gap_frame(self.ledger.last))
+        self._arm(now)
 
     # -- time -----------------------------------------------------------------------------------------------------
 
@@ -361,6 +374,9 @@ class LineProtocol:
             self._timing.heard_at = now  # the printer owed us nothing until now
             self._begin_sync(now)
         elif self.state is Link.SYNCING:
+            if self._sync_oks >= self.limits.sync_oks:
+                self._agreed()
+                return
             self._go(On.SETTLED)
             self._send_sync(now)
         elif self.state is Link.RECOVERING:
@@ -381,7 +397,8 @@ class LineProtocol:
         self._timing.restart(now)
         self._trailing.forget()
         self._plausibility.clear()
-        self._sync_oks = self._certain_to = self._refusals = self._echoes = 0
+        self._sync_oks = self._sync_silences = self._certain_to = self._refusals = self._echoes = 0
+        self._sync_doubtful = False
         self._careful_until = self._same_line = self._told_acked = 0
         self._round = -1
         self._queries.clear()
@@ -391,9 +408,10 @@ class LineProtocol:
 
     def _send_sync(self, now: float) -> None:
         # The LF ends whatever half line a predecessor, or noise, may have left in the printer's ring.
-        repeated = self._timing.overdue_at is not None
         sync = SYNC_FRAME if self.numbered else _PROBE + b"\n"
-        self._out.append(b"\n" + sync if repeated else sync)
+        if self.numbered and self._sync_silences >= self.limits.sync_silences and self._sync_silences % 2:
+            sync = gap_frame(0)  # M110 may be unknown, and its number one that is dropped without a word
+        self._out.append(sync if self._timing.overdue_at is None else b"\n" + sync)
         self._timing.overdue_at = now + self.limits.sync_retry_s
 
     # -- replies --------------------------------------------------------------------------------------------------
@@ -434,7 +452,12 @@ class LineProtocol:
                 self._timing.overdue_at = None
                 self._send_sync(now)
                 return
-            self._agreed()
+            if not self._sync_doubtful:
+                self._agreed()
+                return
+            # Some say ok before the Resend, and to blank lines: the refusal may be still to come.
+            self._timing.overdue_at = None
+            self._settle_at = now + self.limits.trailing_ok_s
 
     def _is_trailing(self, reply: Reply, now: float) -> bool:
         answers = bool(reply.readings) and not self._queries.tell_nothing
@@ -452,8 +475,6 @@ class LineProtocol:
     def _is_proof(self, reply: Reply) -> bool:
         """Tell whether an ``ok`` ends a proof: one with our last number, or too many of a printer that refuses
         nothing."""
-        if self._proof_line and reply.readings and not self._queries.tell_nothing:
-            return True
         if reply.number is not None:
             return self.ledger.resolve(reply.number, self.ledger.last) == self.ledger.last
         self._proof_oks += 1
@@ -471,6 +492,7 @@ class LineProtocol:
     def _credit(self, reply: Reply, now: float) -> None:
         ledger = self.ledger
         before, excess, stray = ledger.acked, ledger.excess, False
+        echoes = 0
         query = None
         if reply.readings and reply.number is None:
             query = self._queries.answered(before)
@@ -486,6 +508,7 @@ class LineProtocol:
         elif query is not None:
             self._certain_to, self._answers_show = query, True
             self.lost_acks += max(0, query - before - 1)
+            echoes = ledger.repeats
             ledger.assume_accepted(query)
         elif reply.number is not None and self.numbered:
             named = ledger.resolve(reply.number, before + 1)
@@ -507,7 +530,7 @@ class LineProtocol:
         else:
             self._credit_plain(now)
         if ledger.acked > before:
-            self._echoes = 0
+            self._echoes = echoes
             self._plausibility.clear()
             self._timing.accepted()
             if self.state is not Link.READY:
@@ -533,7 +556,7 @@ class LineProtocol:
         self._trailing.after_resend(reply, now)
         if self.state is Link.SYNCING:
             self._go(On.ASKED_AGAIN)
-            self._sync_oks = 0
+            self._sync_oks, self._sync_doubtful = 0, True
             self._settle_at = now + self.limits.trailing_ok_s
             self._sync_refused(reply.number or 0)
             return
@@ -551,10 +574,8 @@ class LineProtocol:
             return
         if number > ledger.last:
             # All there is was accepted: some line went out twice, or acknowledgements were lost.
-            if number - 1 > ledger.acked:
-                self.lost_acks += number - 1 - ledger.acked
-                self._trailing.acknowledgement_missing()
-            self._echoes = ledger.repeats - 1
+            self.lost_acks += number - 1 - ledger.acked
+            self._echoes = max(self._echoes, ledger.repeats) - 1
             ledger.assume_accepted(number - 1)
             self._queries.clear()
             self._go(On.ACKED)
@@ -666,6 +687,7 @@ class LineProtocol:
     def _on_busy(self, reply: Reply, now: float) -> None:
         self._timing.answered(now, progress=True)
         self._arm(now)
+        self._timing.busy(now)
         self._signals.append(signals.Busy(reply.text, _WAITS_FOR_PERSON in reply.text.lower()))
 
     def _on_wait(self, reply: Reply, now: float) -> None:

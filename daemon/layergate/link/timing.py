@@ -88,6 +88,11 @@ class Timing:
             self._probes_in_row = 0
             self.overdue_at = soon
 
+    def busy(self, now: float) -> None:
+        """Note a sign of work: until the next is due, there is nothing to ask, and a full ring to spare."""
+        if self.overdue_at is not None:
+            self.overdue_at = max(self.overdue_at, now + self._limits.busy_holds_s)
+
     def arm(self, now: float, ledger: Ledger, *, waiting: bool) -> None:
         """Set when an acknowledgement is overdue; ``waiting``: one is due at all."""
         if not waiting:

@@ -1,8 +1,8 @@
 """The ``ok`` that one lineage sends right after a Resend: it belongs to the refused line and credits nothing.
 
 Whether a printer does so is learned: an ``ok`` directly after a Resend speaks for it, none within the settling time
-speaks against it. Once the next line is out, an ``ok`` may be that line's, and speaks for nothing; should the line turn
-out to be accepted without another, it was. Knows no lines under way.
+speaks against it. Once the next line is out, an ``ok`` may be that line's, and speaks for nothing; should no other
+come in time, it was. Knows no lines under way.
 """
 
 from layergate.link.limits import Limits
@@ -44,7 +44,7 @@ class TrailingOk:
         self._line_out = True
 
     def acknowledgement_missing(self) -> None:
-        """Note that a line was accepted, though no acknowledgement of it was seen."""
+        """Note that none came in time for a line under way."""
         if self._taken:
             self._taken = False
             self._score = max(-SURE, self._score - 1)
