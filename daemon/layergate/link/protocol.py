@@ -4,7 +4,7 @@ No I/O, no clock, no asyncio. Knows lines, numbers and replies; knows nothing of
 transitions and the theory of operation are in states.py; limits.py holds the figures, replies.py reads, ledger.py keeps
 the lines, timing.py the clocks; trailing.py and plausibility.py judge the two kinds of reply that can mislead.
 
-Longer than other files (some 580 lines): this is the one place where replies meet states, and it is read as a whole.
+Longer than other files (some 700 lines): this is the one place where replies meet states, and it is read as a whole.
 
 What each source of truth is worth, best first: a Resend names the one line that the printer will accept next; an
 acknowledgement with a line number, and the answer to M105 (recognised by its temperatures), name the line they belong

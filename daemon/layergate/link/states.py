@@ -13,7 +13,8 @@ what is executed, and acknowledgements are only credit to send more: a lost or d
 command. RECOVERING follows a Resend: listen until the answers to lines already under way are in, then go on from the
 line asked for, with the same numbers. PROBING follows an overdue acknowledgement: send one more numbered line that
 moves nothing (M105). Either it is accepted, then all before it were; or its number leaves a gap, and the printer names
-the line that it misses. Nothing is repeated merely because it was slow. HALTED follows a fault, a stop request or a
+the line that it misses. Where that brings nothing, a line too far on makes it name the line that it wants. Nothing is
+repeated merely because it was slow. HALTED follows a fault, a stop request or a
 resend storm; nothing numbered is sent until the printer has been synchronised anew.
 """
 
