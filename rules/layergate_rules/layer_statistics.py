@@ -62,6 +62,29 @@ def side_medians(values: F64, stacks: npt.NDArray[np.int64]) -> tuple[F64, F64]:
     return below, above
 
 
+def takes_turns(values: F64, stacks: npt.NDArray[np.int64], alike: float) -> Bool:
+    """Say which layers have one like them within SIDE layers below and one within SIDE above: (m,) bool.
+
+    Where kinds of layers take turns (walls half a layer up, infill every second layer), the median of those around is of
+    another kind. A fault stands alone, or with others like it on one side.
+
+    Args:
+        values: (m, k) float64, logarithms that all have to agree; NaN agrees with nothing.
+        stacks: (m,), equal for layers of one stack.
+        alike: by how much values may differ.
+    """
+    count = len(values)
+    found = np.zeros((2, count), np.bool_)
+    for apart in range(1, min(SIDE, count - 1) + 1):
+        with np.errstate(invalid="ignore"):  # two infinite ones agree as little as two unknown
+            same = (np.abs(values[apart:] - values[:-apart]) < alike).all(axis=1)
+        same &= stacks[apart:] == stacks[:-apart]
+        found[0, apart:] |= same
+        found[1, :-apart] |= same
+    both: Bool = np.logical_and(found[0], found[1])
+    return both
+
+
 def largest(first: F64, second: F64) -> F64:
     """Give the larger of two values, the other one where one is NaN."""
     result: F64 = np.fmax(first, second)

@@ -14,6 +14,10 @@ _CLASS = 0.01  # of the logarithm: beads whose areas differ by less carry the sa
 _SAME_FLOW = 0.005  # of the logarithm: two beads of one odd flow
 _BESIDE = 2  # strokes apart
 _LEAST_ODD_MM = 0.2
+_LEAST_ODD_STEPS = 200  # of the coordinates: shorter strokes are off by a percent through their rounding alone
+_STEPS_MM = (0.1, 0.01)  # of coordinates with one and two decimals; most jobs write three
+_FINE_MM = 0.001
+_LEAST_DIGITS = 6  # different last ones; fewer are those of a shape on a grid
 _JOINED_MM = 0.0015
 _LEAST_BEADS = 12  # of a layer, to tell what is usual in it
 _LEAST_CLASS = 5
@@ -107,7 +111,8 @@ class MisplacedBead(Rule):
         # Walls of varying width repeat their flows from loop to loop, so that few of them are lone, but none is usual.
         if not len(own) or len(own) > min(_MOST_ODD, _ODD_SHARE * len(strokes.line)):
             return
-        self._found += _Layer(beads, strokes, strokes.odd(), self.limits).found()
+        before = [np.concatenate(parts) for parts in zip(*self._pool[:-1], strict=True)] or [np.empty(0), np.empty(0)]
+        self._found += _Layer(beads, strokes, strokes.odd(*before), self.limits).found()
 
     def finish(self, layers: LayerMap) -> Findings:
         if not layers.flow_known:
@@ -144,6 +149,8 @@ class _Strokes:
     usual: np.ndarray = field(default_factory=lambda: np.empty(0))
     """Bead area of the flow class that a stroke belongs to, mm2; NaN where it has a flow of its own."""
     slack_mm3: float = 0.0
+    step_mm: float = _FINE_MM
+    """What the coordinates are multiples of."""
     known: dict[int, list[float]] = field(default_factory=dict)
     """What ``around`` gave, by stroke: lines are compared pair by pair."""
     twins: set[int] = field(default_factory=set)
@@ -151,12 +158,19 @@ class _Strokes:
 
     def unusual(self) -> np.ndarray:
         """Give the strokes of none of the usual flows."""
-        return np.flatnonzero(_telling(self.volume_mm3, self.length_mm) & np.isnan(self.usual))
+        known = _telling(self.volume_mm3, self.length_mm) & (self.length_mm > _LEAST_ODD_STEPS * self.step_mm)
+        return np.flatnonzero(known & np.isnan(self.usual))
 
-    def odd(self) -> np.ndarray:
-        """Give the strokes with a flow of their own, and those of which two share one, side by side."""
+    def odd(self, before_mm3: np.ndarray, before_mm: np.ndarray) -> np.ndarray:
+        """Give the strokes with a flow of their own, and those of which two share one, side by side.
+
+        A flow that strokes of the layers before had is how this job is made, however few they are.
+        """
         rows = self.unusual()
         logs = np.log(self.volume_mm3[rows] / self.length_mm[rows])
+        there = np.sort(np.log((before_mm3 / before_mm)[_telling(before_mm3, before_mm) & (before_mm3 > 0)]))
+        seen = np.searchsorted(there, logs - _SAME_FLOW) < np.searchsorted(there, logs + _SAME_FLOW)
+        rows, logs = rows[~seen], logs[~seen]
         order = np.argsort(logs)
         apart = np.diff(logs[order]) > _SAME_FLOW
         group = np.concatenate(([0], np.cumsum(apart))) if len(rows) else rows
@@ -198,7 +212,18 @@ def _strokes(beads: Beads) -> _Strokes:
     volume = np.add.reduceat(beads.area_mm2 * beads.length_mm, first)
     start = np.column_stack((beads.x0[first], beads.y0[first]))
     end = np.column_stack((beads.x1[last], beads.y1[last]))
-    return _Strokes(beads.line[first], first, last, start, end, length, volume)
+    return _Strokes(
+        beads.line[first], first, last, start, end, length, volume, step_mm=_step(np.concatenate((start, end)))
+    )
+
+
+def _step(points: np.ndarray) -> float:
+    """Give what coordinates were rounded to, mm: all are multiples of it, and not because they are whole anyway."""
+    for step in _STEPS_MM:
+        steps = np.rint(points / step)
+        if float(np.abs(points - steps * step).max()) < 1e-6:
+            return step if len(np.unique(steps % 10)) >= _LEAST_DIGITS else _FINE_MM
+    return _FINE_MM
 
 
 @dataclass(frozen=True, slots=True)
@@ -327,7 +352,7 @@ class _Layer:
         return out or self._swapped(self.strokes.unusual().tolist())
 
     def _tolerance(self, area: float, length: Any) -> Any:
-        return 3 * self.strokes.slack_mm3 / area + _POINT_MM + 0.0005 * length
+        return 3 * self.strokes.slack_mm3 / area + 2 * self.strokes.step_mm + 0.0005 * length
 
     def _arc(self, stroke: int) -> _Found | None:
         """Find an arc whose other way round has the length that its filament was meant for."""
@@ -376,6 +401,8 @@ class _Layer:
                         q[axis] = true
                         if moved < self.limits.least_move_mm or not self._fits(stroke, s.start[stroke], q, (area,)):
                             continue
+                        if self._fits_already(stroke, abs(meant - float(s.length_mm[stroke]))):
+                            continue
                         others = self._chain(stroke, q)
                         weak = not others or stroke in s.twins or stroke + 1 in s.twins
                         if weak and (
@@ -416,7 +443,7 @@ class _Layer:
                 change = abs(float(np.hypot(*(end - start))) - length)
                 if change > max(_SAME_LENGTH_MM, told):
                     known = s.straight(stroke) and np.isfinite(s.volume_mm3[stroke])
-                    if not known or not self._fits(stroke, start, end, usual):
+                    if not known or not self._fits(stroke, start, end, usual) or self._fits_already(stroke, change):
                         continue
                     fits = int(change > _TELLING_MM)
                 more = self._follow(stroke + 1, s.end[stroke], ends, most - 1) if ends.any() else 0
@@ -430,6 +457,15 @@ class _Layer:
         return any(
             abs(self.strokes.volume_mm3[stroke] / area - length) < self._tolerance(area, length) for area in areas
         )
+
+    def _fits_already(self, stroke: int, change_mm: float) -> bool:
+        """Say whether a stroke has a usual flow as it is written, so that another length would take it away."""
+        s, area = self.strokes, float(self.strokes.usual[stroke])
+        if not math.isfinite(area):
+            return False
+        length = float(s.length_mm[stroke])
+        off = abs(float(s.volume_mm3[stroke]) / area - length)
+        return bool(off < self._tolerance(area, length) and change_mm > 3 * self._tolerance(area, length))
 
     def _crosses(self, stroke: int) -> bool:
         """Say whether a stroke lies across others of its layer, or in the air."""

@@ -14,7 +14,7 @@ from layergate.preflight.rule import (
     Severity,
     Where,
 )
-from layergate_rules.layer_statistics import compared_layers, largest, number_of, side_medians
+from layergate_rules.layer_statistics import compared_layers, largest, number_of, side_medians, takes_turns
 from layergate_rules.spirals import Fault, SpiralWatch
 from layergate_rules.tracks import WALLS_AGAIN, walls_again
 
@@ -45,6 +45,11 @@ class MissingLayerLimits(Limits):
     second_way_on_step: float = Field(0.3, description="share of the path one step above, for the second way")
     most_remnants: float = Field(
         0.75, description="path at the lost height against the layers below and above it, where remnants are left"
+    )
+    same_gap: float = Field(
+        1.1,
+        gt=1,
+        description="gaps of layers that take turns, the larger over the smaller; heights rounded to 0.01 mm (own choice)",
     )
     alike: float = Field(
         1.3, gt=1, description="path of the layers on both sides of a lost one, the longer over the shorter"
@@ -119,6 +124,9 @@ class MissingLayer(Rule):
         gap = layers.gap_mm[chosen, 0]
         step = largest(*side_medians(gap, layers.stack[chosen]))
         starved = self._fed_too_little(layers, chosen) | self._alone(layers, chosen, gap, step)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            heights = np.log(layers.gap_mm[chosen][:, 1:3])
+        starved &= ~takes_turns(heights, layers.stack[chosen], np.log(self.limits.same_gap))
         for at in range(1, len(chosen)):
             index, under = int(chosen[at]), int(chosen[at - 1])
             first_in_stack = layers.stack[under] != layers.stack[index]

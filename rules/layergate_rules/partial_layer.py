@@ -19,12 +19,25 @@ from layergate.preflight.rule import (
 )
 from layergate_rules.islands import CELL_MM, LayerSteps
 from layergate_rules.layer_statistics import number_of
-from layergate_rules.tracks import WALLS_AGAIN, absent, beside, direction, tracks_of, walls_again
+from layergate_rules.tracks import (
+    GOES_ON,
+    WALLS_AGAIN,
+    absent,
+    beside,
+    direction,
+    goes_on,
+    tracks_of,
+    walls_again,
+)
 
 _OWN_STEP = (0.6, 1.5)  # of the usual step: beyond, the tenth on the least gap is no longer on its step
 _LEAST_LEFT = (
     0.9  # of the path of the longest layer around; where a layer keeps more, only the two beside tell of a loss
 )
+_SAME_GAP = 0.1  # rounding of heights to 0.01 mm
+_RIM_CELLS = 2  # about as deep as walls: what is left of the infill reaches into their place
+_LEAST_MIDDLE_CELLS = 12
+_EMPTY_SHARE = 0.05  # of the cells in the middle; infill of 5 % meets more
 _CLEAR_MM = 4.0  # about twice the spacing of infill of 20 %
 
 
@@ -64,9 +77,26 @@ class PartialLayerLimits(Limits):
         0.6, description="share of the region that has beads two layers below at the same place; supports are sparser"
     )
     least_enclosed: float = Field(
-        0.7,
-        description="share of the region's border at which the layer that lacks it has beads: walls around lost infill",
+        0.85,
+        description="share of the region's border at which the layer that lacks it has beads: walls go all around lost infill, "
+        "the legs under a table top do not",
     )
+
+
+def _runs_through(beads: Beads, x: np.ndarray, y: np.ndarray) -> bool:
+    """Say whether beads of a layer run through the middle of where others are lost.
+
+    A lost piece is empty. Between two floors whose lines are rings, one above the other, a sparse layer goes all through them.
+    """
+    reach = np.asarray(neighbour_offsets())
+    # Grown by a cell first: lines of fill may be a wide bead apart.
+    inside = np.unique(cell_keys(x, y, CELL_MM)[:, None] + reach)
+    for _ in range(_RIM_CELLS + 1):
+        inside = inside[np.isin(inside[:, None] + reach, inside).all(axis=1)]
+    if len(inside) < _LEAST_MIDDLE_CELLS:
+        return False  # walls side by side have no middle
+    there = np.isin(inside, cell_keys(beads.samples.x_mm, beads.samples.y_mm, CELL_MM))
+    return bool(there.mean() > _EMPTY_SHARE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +184,8 @@ class PartialLayer(Rule):
         """Take a region over a gap for a loss if the walls that stand in it, or around it, stood before."""
         *below, between, layer = self._before
         share = walls_again(layer, after, inside, below[-1:-4:-2])
+        if share >= WALLS_AGAIN and goes_on(layer, after, inside, below[-1:-4:-2]) < GOES_ON:
+            share = 0.0  # lines that stand layer after layer, and end under the gap, are supports
         if share >= WALLS_AGAIN or self._enclosed(layer, inside, between):
             self._found.append(region)
 
@@ -197,6 +229,8 @@ class PartialLayer(Rule):
             return None
         x, y = samples.x_mm[inside], samples.y_mm[inside]
         lost = float(samples.weight_mm[inside].sum())
+        if _runs_through(beads, x, y):
+            return None
         repeated = self._repeated((two_below, below), (above, two_above), float(heights[2]), (x, y), lost)
         # Where nothing starts over a gap, only the shorter path confirms it: walls that lean meet others by chance.
         if repeated < self.limits.least_repeated if repeated is not None else not shorter:
@@ -263,9 +297,8 @@ class PartialLayer(Rule):
         low, high = np.quantile(gap[inside], (0.1, 0.9))
         if high - low > limits.most_spread:
             return None
-        area = (
-            float(np.nanmedian(beads.area_mm2[samples.bead[inside]])) if np.isfinite(beads.area_mm2).any() else np.nan
-        )
+        own_area = beads.area_mm2[samples.bead[inside]]
+        area = float(np.nanmedian(own_area)) if np.isfinite(own_area).any() else np.nan
         before = self._before[-1].area_mm2
         usual = float(np.nanmedian(before)) if np.isfinite(before).any() else np.nan
         if np.isfinite(area) and np.isfinite(usual) and area > limits.most_area_ratio * usual:
@@ -273,7 +306,9 @@ class PartialLayer(Rule):
         parallel = self._parallel(beads, inside, beads.z_mm - float(np.median(samples.gap_mm[inside])))
         if parallel < limits.least_parallel:
             return None
-        if self._clear_share(beads, inside) < limits.least_clear:
+        if self._clear_share(beads, inside) < limits.least_clear or self._takes_turns(
+            float(np.median(samples.gap_mm[inside]))
+        ):
             return None
         members = np.unique(samples.bead[inside])
         x, y = samples.x_mm[inside], samples.y_mm[inside]
@@ -289,6 +324,12 @@ class PartialLayer(Rule):
             (float(x.min()), float(y.min()), float(x.max()), float(y.max())),
         )
         return found, inside
+
+    def _takes_turns(self, gap_mm: float) -> bool:
+        """Say whether the layer two below has such a gap, too: walls half a layer up and infill every second layer have."""
+        samples = self._before[-2].samples
+        same = np.abs(samples.gap_mm - gap_mm) < _SAME_GAP * gap_mm
+        return bool(float(samples.weight_mm[same].sum()) > self.limits.least_share * float(samples.weight_mm.sum()))
 
     def _clear_share(self, beads: Beads, inside: np.ndarray) -> float:
         """Give how much of the path is over the gap where the region is: the median over squares of 4 mm.

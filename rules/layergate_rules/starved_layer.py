@@ -4,7 +4,7 @@ import numpy as np
 from pydantic import Field
 
 from layergate.preflight.rule import Beads, Finding, Findings, LayerMap, Limits, NotApplicableError, Rule, Where
-from layergate_rules.layer_statistics import SIDE, compared_layers, number_of
+from layergate_rules.layer_statistics import SIDE, compared_layers, number_of, takes_turns
 from layergate_rules.spirals import Fault, SpiralWatch
 
 _Stretch = tuple[int, int, np.ndarray]
@@ -12,6 +12,9 @@ _Stretch = tuple[int, int, np.ndarray]
 
 _FARTHEST = 4
 """Layers up and down to two that are like each other: infill comes back after a few layers."""
+
+_RAFT_LAYERS = 8
+"""Layers of a raft, at most (common practice: three to five)."""
 
 
 _SAME_SHAPE = 0.02
@@ -39,6 +42,11 @@ class StarvedLayerLimits(Limits):
         gt=1,
         description="two layers are like each other where their thin, usual and thick beads agree within this ratio (own choice)",
     )
+    same_kind: float = Field(
+        1.1,
+        gt=1,
+        description="the same of layers that take turns, and of their gaps; heights rounded to 0.01 mm (own choice)",
+    )
     gap_ratio: float = Field(
         1.3,
         gt=1,
@@ -55,11 +63,11 @@ class StarvedLayer(Rule):
 
     How it decides and when it does not apply
         For each bead, its cross-section is divided by the height that it has to fill: about its width. Thin, usual and
-        thick beads of a layer are compared for themselves with those of three layers below. A layer is starved where all
-        of them fall together and all recover together some layers later. Thin features, bridges and ironing change only
-        some of them. Where layers take turns (infill every other layer), a layer is compared with two that are like each
-        other, one under and one over it. A spiral is compared with the turns below it. Below 75 % the job is blocked,
-        from there to 84 % it is held.
+        thick beads of a layer are compared for themselves with those of three layers below. A layer is starved where
+        all of them fall together and all recover together some layers later. Thin features, bridges and ironing change
+        only some of them, or not by one share. Where layers take turns (infill every other layer), a layer is compared
+        with two that are like each other, one under and one over it. A spiral is compared with the turns below it.
+        Below 75 % the job is blocked, from there to 84 % it is held.
 
         Flow that is wrong all through the job has nothing to be compared with and is not seen; nor are the first and the
         last layer judged, nor jobs that do not say how much filament they push.
@@ -100,18 +108,21 @@ class StarvedLayer(Rule):
         # The lowest tenth of the gaps is the layer's own step: beads over air do not count as starved.
         logs = np.log(layers.area_mm2[chosen] / gaps[:, None])
         stacks = layers.stack[chosen]
-        found = self._stretches(logs, gaps, stacks)
+        # Compared by their beads and median gaps: in layers that take turns, some beads lie beside higher ones.
+        kinds = np.log(np.column_stack((layers.area_mm2[chosen], layers.gap_mm[chosen, 2])))
+        turns = takes_turns(kinds, stacks, np.log(self.limits.same_kind))
+        found = self._stretches(logs, gaps, stacks, turns)
         inside = {k for first, end, _ in found for k in range(first, end)}
         found += [
             (first, end, usual)
             for first, end, usual in self._between_like(logs, gaps, stacks)
-            if inside.isdisjoint(range(first, end))
+            if inside.isdisjoint(range(first, end)) and not self._raft(gaps, first, end)
         ]
         for first, end, usual in sorted(found, key=lambda stretch: stretch[0]):
             nearest = _nearest_usual(logs, stacks, slice(first, end), usual)
             yield self._found(layers, chosen[first:end], nearest, logs[first:end])
 
-    def _stretches(self, logs: np.ndarray, gaps: np.ndarray, stacks: np.ndarray) -> list[_Stretch]:
+    def _stretches(self, logs: np.ndarray, gaps: np.ndarray, stacks: np.ndarray, turns: np.ndarray) -> list[_Stretch]:
         """Find stretches of layers that lie below the three before them, and after which the flow comes back."""
         found: list[_Stretch] = []
         fall = np.log(self.limits.flow_ratio)
@@ -138,7 +149,12 @@ class StarvedLayer(Rule):
             # All quantiles must rise again, over every layer of the stretch, by as much as they had to fall: the first layers of
             # a part over its raft have less than the raft, and keep it.
             recovers = after and (np.median(logs[after], axis=0) - logs[at:end].max(axis=0)).min() > -fall
-            if recovers and not self._lies_high(logs, gaps, slice(at, end), after):
+            if recovers and not (
+                self._lies_high(logs, gaps, slice(at, end), after)
+                or self._mixed(logs, slice(at, end), before + after)
+                or self._raft(gaps, at, end)
+                or (end - at == 1 and turns[at])
+            ):
                 found.append((at, end, usual))
                 at = end
             else:
@@ -151,6 +167,22 @@ class StarvedLayer(Rule):
         usual = np.median(logs[after] + np.log(gaps[after, None]))
         high = gaps[stretch].min() > self.limits.gap_ratio * gaps[after].max()
         return bool(high and area - usual > np.log(self.limits.flow_ratio))
+
+    def _raft(self, gaps: np.ndarray, first: int, end: int) -> bool:
+        """Say whether an air gap follows on low layers: they are a raft's, whose beads are of a width of their own."""
+        return bool(
+            first <= _RAFT_LAYERS
+            and end < len(gaps)
+            and gaps[end] > self.limits.gap_ratio * float(gaps[first:end].max())
+        )
+
+    def _mixed(self, logs: np.ndarray, stretch: slice, around: list[int]) -> bool:
+        """Say whether the flows of a stretch spread further than those around it: what is starved has one factor less of all.
+
+        An ironed layer has beads of next to no flow beside beads of the usual.
+        """
+        spread, own = np.ptp(logs[around], axis=1), np.ptp(logs[stretch], axis=1)
+        return bool(own.min() > spread.max() + 2 * np.log(self.limits.alike))
 
     def _between_like(self, logs: np.ndarray, gaps: np.ndarray, stacks: np.ndarray) -> list[_Stretch]:
         """Find layers that lie below two others, as far under them as over them, which are like each other.
@@ -167,6 +199,8 @@ class StarvedLayer(Rule):
             low &= np.abs(logs[below] - logs[above]).max(axis=1) < alike
             low &= np.ptp(np.log([gaps[here], gaps[below], gaps[above]]), axis=0) < alike  # of one height, all three
             low &= (stacks[here] == stacks[below]) & (stacks[here] == stacks[above])
+            # What is starved is the same layer with less: every quantile has fallen by one factor.
+            low &= np.ptp(logs[here] - lower, axis=1) < 2 * alike
             low &= np.isnan(usual[here]).all(axis=1)
             usual[here] = np.where(low[:, None], lower, usual[here])
         rows = np.flatnonzero(np.isfinite(usual).all(axis=1))

@@ -26,6 +26,11 @@ WALLS_AGAIN = 0.7
 what hangs over supports has walls where none were, apart from those that a line of the support follows: its outline may
 run under two walls, which makes a half."""
 
+GOES_ON = 0.5
+"""Share of what stands under a gap that goes on above it: nearly all of a part, and of supports their outline at most."""
+
+_REGION_MM = 0.8
+
 
 def direction(beads: Beads) -> np.ndarray:
     """Give the direction of each bead, radians, modulo half a turn: (n,) float64."""
@@ -111,3 +116,25 @@ def walls_again(layer: Beads, after: Beads, inside: np.ndarray, below: Sequence[
         # The other way about, too: one outline of a support lies beside two walls.
         share = min(share, float(under.samples.weight_mm[_near(there, tracks[walls])].sum()) / total)
     return min(share, float(weight[again].sum()) / total)
+
+
+def goes_on(layer: Beads, after: Beads, inside: np.ndarray, below: Sequence[Beads]) -> float:
+    """Give how much of what stands at one place in all layers below a gap goes on above it, by length.
+
+    Walls do, and so does infill that is laid the same way in every layer; the lines of supports end there.
+
+    Args: as of ``walls_again``. Returns a share; NaN where nothing below stands at one place.
+    """
+    first, *others = below
+    x, y = layer.samples.x_mm[inside], layer.samples.y_mm[inside]
+    over = np.unique(cell_keys(x, y, _REGION_MM))
+    there = np.isin(cell_keys(first.samples.x_mm, first.samples.y_mm, _REGION_MM), over)
+    tracks, weight = tracks_of(first)[there], first.samples.weight_mm[there]
+    stands = tracks >= 0
+    for other in others:
+        stands &= beside(tracks, other)
+    total = float(weight[stands].sum())
+    if total < LEAST_WALLS_MM:
+        return float("nan")
+    on = stands & (beside(tracks, layer) | beside(tracks, after))
+    return float(weight[on].sum()) / total

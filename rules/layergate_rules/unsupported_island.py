@@ -1,5 +1,6 @@
 """unsupported-island: a part of a layer starts in the air."""
 
+import numpy as np
 from pydantic import Field
 
 from layergate.preflight.rule import Beads, Findings, LayerMap, Limits, Rule
@@ -9,6 +10,7 @@ from layergate_rules.islands import IslandWatch, OverBed, over_bed, place_of
 class UnsupportedIslandLimits(Limits):
     least_path_mm: float = Field(10.0, description="mm of beads that make an island (own choice)")
     least_beads: int = Field(7, description="beads of an island; a smaller group is a mid-air-bead")
+    most_purge_beads: int = Field(12, description="beads of a prime or purge before the first layer (own choice)")
     bed_share: float = Field(
         0.12,
         gt=0,
@@ -51,12 +53,20 @@ class UnsupportedIsland(Rule):
     def prepare(self) -> None:
         self._watch = IslandWatch(self.limits.least_path_mm)
         self._over_bed: list[OverBed] = []
-        self._stack, self._layers = -1, 0
+        self._stack, self._layers, self._first_beads = -1, 0, 0
 
     def each_layer(self, beads: Beads) -> None:
         self._watch.see(beads)
         self._layers = self._layers + 1 if beads.stack == self._stack else 1
         self._stack = beads.stack
+        if (
+            self._layers == 2
+            and self._first_beads <= self.limits.most_purge_beads
+            and np.quantile(beads.samples.gap_mm, 0.1) > 0.9 * beads.z_mm
+        ):
+            self._layers = 1  # it lies beside what came before, which was a purge at a height of its own
+        if self._layers == 1:
+            self._first_beads = len(beads.line)
         if self._layers == 2 and not beads.ramp:
             found, limits = over_bed(beads), self.limits
             enough = found and found.share > limits.bed_share and found.island.path_mm > limits.bed_path_mm

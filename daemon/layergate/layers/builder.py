@@ -5,7 +5,7 @@ row a layer. Knows no rule; what a purge or a stack is, is decided here, once.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import pairwise
 from typing import Literal
@@ -40,6 +40,9 @@ _LONGEST_LEVEL_PIECE = 12  # beads of a level piece between two climbs that does
 _MOST_RISES = 1.5  # of what is measured at once in a spiral; an edge of a square turn rises once, a steep bead more
 _STEEP_SHARE = 0.05  # of a stretch's beads; single ones are where a turn of a spiral is lost, which rules look for
 _SAME_PLACE_MM = 0.01
+_HIGHEST_SEAM_MM = 0.8  # a seam climbs by a layer at most
+_LONGEST_SEAM_MM = 60.0  # three times what is usual; a turn of a spiral may be as short, which is then one turn
+_LEVEL_AFTER_SEAM = 0.9  # of a seam's path: a loop runs over all of it again
 _MOST_PURGE_BEADS = 12
 _LONGEST_PURGE_MM = 2500.0  # prime and purge lines before the first layer have at most this path (own choice)
 
@@ -181,7 +184,7 @@ class LayerBuilder:
         identifiers = np.full(len(moves), self._current, np.int64)
         deposit = np.flatnonzero(moves.kind == DEPOSIT)
         if len(deposit):
-            beads = moves.take(deposit)
+            beads = _level_seams(moves.take(deposit))
             if not self.flow_known and (beads.laid_mm > 0).any():
                 self.flow_known = True
             low = self._low_moves(moves, deposit)
@@ -507,6 +510,36 @@ def _begins_chain(beads: Moves) -> Bool:
     apart[1:] |= np.abs(beads.y0[1:] - beads.y1[:-1]) > _SAME_PLACE_MM
     apart[1:] |= np.abs(beads.z0[1:] - beads.z1[:-1]) > _SAME_PLACE_MM
     return apart
+
+
+def _level_seams(beads: Moves) -> Moves:
+    """Give the beads with ramped seams laid level, at the height to which they climb.
+
+    A loop may begin with little flow up to a layer lower, climb to its height, and at its end run over that slope with
+    what was left out: both together are one bead of the layer. A spiral goes on, and paths that are not planar go down again.
+    """
+    climbs = beads.z1 - beads.z0 > TOLERANCES.ramp_mm
+    if not climbs.any():
+        return beads
+    starts = np.flatnonzero(_begins_chain(beads))
+    ends = np.concatenate((starts[1:], [len(beads)]))
+    level = None
+    # Loops that begin with a climb; the steady ones among them that then go on level.
+    begins = climbs[starts] | climbs[np.minimum(starts + 1, len(beads) - 1)]
+    for start, end in zip(starts[begins].tolist(), ends[begins].tolist(), strict=True):
+        z0, z1 = beads.z0[start:end], beads.z1[start:end]
+        top = float(z1[-1])
+        if top - float(z0[0]) > _HIGHEST_SEAM_MM or (z1 < z0 - TOLERANCES.ramp_mm).any():
+            continue
+        slope, path = z0 < top - TOLERANCES.ramp_mm, beads.xy_mm[start:end]
+        climb = float(path[slope].sum())
+        cut_off = end == len(beads) and climb < _LONGEST_SEAM_MM  # the rest of the loop comes with the next moves
+        if float(path.sum()) - climb < _LEVEL_AFTER_SEAM * climb and not cut_off:
+            continue
+        if level is None:
+            level = beads.z0.copy(), beads.z1.copy()
+        level[0][start:end] = level[1][start:end] = top
+    return beads if level is None else replace(beads, z0=level[0], z1=level[1])
 
 
 def _is_purge(first: np.void, second: np.void, bed_mm: float) -> bool:

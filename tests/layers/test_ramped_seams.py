@@ -1,0 +1,66 @@
+"""Loops that begin on a slope and end upon it, as ramped seams are laid (common practice). Jobs written here."""
+
+import math
+
+import pytest
+from tests.oracles.examination import examined
+
+E_PER_MM = 0.033849  # 0.45 x 0.2 mm, stadium (facts.md 3.1)
+STEPS = 20
+
+
+def circle(z: float, radius: float, *, ramp_mm: float, turns: int = 96) -> list[str]:
+    """A loop of full flow; with a ramp, its first part climbs from a layer lower and is run over again at the end."""
+    points = [
+        (100 + radius * math.cos(a), 100 + radius * math.sin(a))
+        for a in (k * math.tau / turns for k in range(turns + 1))
+    ]
+    piece = math.dist(points[0], points[1])
+    sloped = round(ramp_mm / piece)
+    lines = [f"G1 X{points[0][0]:.3f} Y{points[0][1]:.3f} F9000", f"G1 Z{z - (0.2 if sloped else 0):.3f} F600"]
+    for k in range(1, turns + 1):
+        share = min(1.0, (k - 0.5) / sloped) if sloped else 1.0
+        height = f" Z{z - 0.2 * (1 - k / sloped):.4f}" if k <= sloped else ""
+        lines.append(f"G1 X{points[k][0]:.3f} Y{points[k][1]:.3f}{height} E{piece * E_PER_MM * share:.5f} F1800")
+    lines += [
+        f"G1 X{x:.3f} Y{y:.3f} E{piece * E_PER_MM * (1 - (k + 0.5) / sloped):.5f}"
+        for k, (x, y) in enumerate(points[1 : sloped + 1])
+    ]
+    return lines
+
+
+def tube(layers: int, ramp_mm: float) -> bytes:
+    lines = ["G28", "M104 S210", "M109 S210", "G90", "M83"]
+    for n in range(1, layers + 1):
+        for radius in (12.0, 11.55, 11.1):
+            lines += ["G1 E-1 F1800", *circle(0.2 * n, radius, ramp_mm=ramp_mm if n > 1 else 0.0)[:2], "G1 E1"]
+            lines += circle(0.2 * n, radius, ramp_mm=ramp_mm if n > 1 else 0.0)[2:]
+    return "\n".join([*lines, "G1 E-1", "G1 Z30 F600", "M104 S0", "M84", ""]).encode()
+
+
+@pytest.mark.parametrize("ramp_mm", [5.0, 20.0, 60.0])
+@pytest.mark.parametrize("layers", [12, 60])
+def test_a_ramped_seam_belongs_to_its_layer(ramp_mm: float, layers: int) -> None:
+    """Layers, gaps and volume are those of the job without ramps, in jobs of one block and of many; nothing is stopped."""
+    report = examined(tube(layers, ramp_mm)).report
+    plain = examined(tube(layers, 0.0)).report
+    heights = [round(0.2 * n, 3) for n in range(1, layers + 1)]
+    assert {round(z, 3) for z in report.layers["z_mm"]} >= set(heights)
+    # Where a block of moves ends within a slope, its piece has a height of its own.
+    cuts = len(tube(layers, ramp_mm)) // 400_000
+    assert len(report.layers["z_mm"]) <= layers + cuts
+    assert sum(abs(gap - 0.2) > 0.002 for gap in report.layers["gap_mm"]) <= cuts
+    assert report.estimate.volume_mm3 == pytest.approx(plain.estimate.volume_mm3, rel=0.002)
+    assert [finding.message for finding in report.findings if finding.severity != "note"] == []
+
+
+def test_a_spiral_is_still_followed() -> None:
+    """A wall that climbs all along is told as what it is."""
+    lines = ["G28", "M104 S210", "M109 S210", "G90", "M83", "G1 X112 Y100 Z0.2 F600"]
+    piece = math.tau * 12 / 96
+    for k in range(1, 96 * 20 + 1):
+        a = k * math.tau / 96
+        x, y = 100 + 12 * math.cos(a), 100 + 12 * math.sin(a)
+        lines.append(f"G1 X{x:.3f} Y{y:.3f} Z{0.2 + 0.2 * k / 96:.4f} E{piece * E_PER_MM:.5f} F1800")
+    report = examined("\n".join([*lines, "M104 S0", "M84", ""]).encode()).report
+    assert "spiral" in {item.reason for item in report.layers_untold}
