@@ -1,10 +1,12 @@
 """``layergate benchmark``: what it prints adds up, and no rule takes more than its share of a check."""
 
+import gzip
 import re
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from tests.oracles.harbour import job, rings
 
 from layergate.cli.benchmark import MOST_SHARE, benchmark, time_rules
 from layergate.cli.benchmark_job import write_job
@@ -40,3 +42,16 @@ def test_the_command_prints_stages_and_shares(generated: Path) -> None:
     assert rows[-1][0] == "all others together"
     together = float(re.search(r"^all rules +(\d+\.\d{3})", stages, re.MULTILINE)[1])  # type: ignore[index]
     assert sum(float(seconds) for _, seconds, _ in rows) == pytest.approx(together, abs=0.001 * len(rows))
+
+
+def test_a_packed_job_is_unpacked_first(tmp_path: Path) -> None:
+    """The bytes that are counted are the job's; a damaged archive is an error that says so."""
+    packed, text = tmp_path / "cap.gcode.gz", job(rings(500))
+    packed.write_bytes(gzip.compress(text))
+    result = CliRunner().invoke(benchmark, ["--repeat", "1", str(packed)])
+    assert result.exit_code == 0, result.output
+    assert result.stdout.startswith(f"cap.gcode, {len(text) / 1e6:.1f} MB; ")
+    packed.write_bytes(packed.read_bytes()[:-20])
+    result = CliRunner().invoke(benchmark, ["--repeat", "1", str(packed)])
+    assert result.exit_code == 1
+    assert "copy the job again" in result.output

@@ -2,6 +2,7 @@
 
 import gzip
 import json
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -189,3 +190,21 @@ def test_help_starts_without_the_parts_of_the_daemon() -> None:
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, timeout=DEADLINE_S, check=True)
     assert done.stdout.strip() == b"[]"
+
+
+def test_an_interrupted_check_is_no_verdict() -> None:
+    """Ctrl-C gives 128 and the number of SIGINT, as shells do (common practice), not the 1 of a held job; no traceback."""
+    command = [sys.executable, "-m", "layergate.cli.main", "check", "-"]
+    process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    assert process.stdin is not None
+    try:
+        # More than pipe and buffers hold: when all of it is taken, the check is under way.
+        process.stdin.write(b"; a line of some length\n" * 40_000)
+        process.stdin.flush()
+        process.send_signal(signal.SIGINT)
+        out, err = process.communicate(timeout=DEADLINE_S)
+    finally:
+        process.kill()
+    assert process.returncode == 128 + signal.SIGINT
+    assert out == b""
+    assert err == b"layergate: interrupted\n"

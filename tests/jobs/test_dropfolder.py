@@ -127,18 +127,19 @@ async def test_what_is_no_file_or_not_finished_is_left_alone(gate: Gate, drop: P
 
 async def test_a_refused_file_lies_beside_its_reason(gate: Gate, drop: Path) -> None:
     """Empty and damaged files go to 'refused', each with a text; the same name twice keeps both."""
+    half = gzip.compress(job_bytes())[:-5]  # once: its head holds the time (RFC 1952, MTIME)
     async with running(_watcher(gate, drop).run()):
         await until((drop / "refused").is_dir, "watching")
         for number in (1, 2):
             (drop / "cap.gcode").write_bytes(b"")
             await until(lambda: len(list((drop / "refused").iterdir())) == 2 * number, f"refused {number}")  # noqa: B023
-        (drop / "half.gcode.gz").write_bytes(gzip.compress(job_bytes())[:-5])
+        (drop / "half.gcode.gz").write_bytes(half)
         await until((drop / "refused" / "half.gcode.gz").exists, "half refused")
     refused = drop / "refused"
     assert "empty" in (refused / "cap.gcode.txt").read_text(encoding="utf-8")
     assert (refused / "cap (2).gcode").read_bytes() == b""
     assert "ends too early" in (refused / "half.gcode.gz.txt").read_text(encoding="utf-8")
-    assert (refused / "half.gcode.gz").read_bytes() == gzip.compress(job_bytes())[:-5]
+    assert (refused / "half.gcode.gz").read_bytes() == half
     assert await gate.jobs() == []
 
 

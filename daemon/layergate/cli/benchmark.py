@@ -8,6 +8,7 @@ stands beside wall time.
 import json
 import os
 import resource
+import shutil
 import statistics
 import subprocess
 import sys
@@ -19,6 +20,8 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import click
+
+from layergate.printable import printable
 
 DEADLINE_S = 600.0
 MOST_SHARE = 0.20
@@ -190,7 +193,7 @@ def medians(runs: list[Run]) -> Run:
 @click.option("--repeat", type=click.IntRange(1, 9), default=3, show_default=True, help="Runs that medians are of.")
 @click.argument("job", required=False, type=click.Path(exists=True, dir_okay=False, path_type=Path))
 def benchmark(megabytes: int, repeat: int, job: Path | None) -> None:
-    """Print how fast this board checks jobs: a generated one, or JOB (plain text)."""
+    """Print how fast this board checks jobs: a generated one, or JOB (a file, also *.gz)."""
     with tempfile.TemporaryDirectory(prefix="layergate-benchmark-") as folder:
         empty = Path(folder) / "empty.gcode"
         empty.touch()
@@ -203,7 +206,25 @@ def benchmark(megabytes: int, repeat: int, job: Path | None) -> None:
                     write_job(stream, megabytes * 1_000_000, relative_e=False)
             except OSError as error:
                 raise click.ClickException(f"{folder}: the job can't be written: {error.strerror}") from error
+        else:
+            job = _plain(job, Path(folder))
         _print_figures(job, empty, repeat)
+
+
+def _plain(job: Path, folder: Path) -> Path:
+    """Give a job as plain text: what is timed and what is measured in bytes is the job, not how it is packed."""
+    from layergate.cli.jobinput import JobInputError, open_job  # noqa: PLC0415
+
+    unpacked = folder / job.name.removesuffix(".gz")
+    try:
+        with open_job(str(job)) as opened:
+            if not opened.packed:
+                return job
+            with unpacked.open("wb") as stream:
+                shutil.copyfileobj(opened.stream, stream)
+    except JobInputError as error:
+        raise click.ClickException(f"{printable(str(job))}: not readable: {error}") from error
+    return unpacked
 
 
 def _print_figures(job: Path, empty: Path, repeat: int) -> None:

@@ -1,6 +1,7 @@
 """``layergate check``: judge jobs on the command line, without a daemon.
 
-Exit codes: 0 every job clear, 1 at least one held or blocked, 2 at least one not readable, or wrong usage.
+Exit codes: 0 every job clear, 1 at least one held or blocked, 2 at least one not readable, or wrong usage; 130 when
+interrupted (in ``main``).
 """
 
 import json

@@ -3,11 +3,16 @@
 `layergate check` must start fast and run on a desk computer that has none of the daemon's Linux parts.
 """
 
+import sys
 from importlib import import_module
+from typing import Any
 
 import click
 
 import layergate
+
+INTERRUPTED = 130
+"""Exit status after Ctrl-C: 128 and the signal's number, as shells give it (common practice)."""
 
 # Command -> module that has it in its COMMANDS, and its one-line help, so that `--help` imports nothing.
 _COMMANDS = {
@@ -40,6 +45,14 @@ class _LazyGroup(click.Group):
             return None
         commands: list[click.Command] = import_module(_COMMANDS[cmd_name][0]).COMMANDS
         return next((command for command in commands if command.name == cmd_name), None)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except KeyboardInterrupt:
+            # What click makes of it is 1, which would say that a job is held or blocked.
+            click.echo("layergate: interrupted", err=True)
+            sys.exit(INTERRUPTED)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
