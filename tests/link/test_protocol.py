@@ -3,6 +3,7 @@
 import pytest
 
 from layergate.link import signals
+from layergate.link.framing import frame
 from layergate.link.limits import Limits
 from layergate.link.protocol import LineProtocol
 from layergate.link.signals import Signal
@@ -856,3 +857,50 @@ def test_without_numbers_lines_go_bare_and_acknowledgements_count() -> None:
     assert set(bench.sent()) == {"M105"}
     assert signals.Acknowledged(3) in bench.say("ok T:20 /0")
     assert not bench.machine.doubtful
+
+
+# -- lines that were there before ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("dropped", [("ok duplicate line:0",), ("skip 0", "ok")])
+def test_an_m110_dropped_as_a_duplicate_sets_no_counter(dropped: tuple[str, ...]) -> None:
+    """A printer that keeps counting drops N0 as a line it had (facts.md 1.2): its next number is asked for instead."""
+    bench = Bench()
+    bench.send("M105")
+    bench.say("ok T:20 /0")
+    bench.sent()
+    bench.machine.renumber(bench.now)
+    assert bench.sent() == ["N0 M110 N0*125"]
+    for _ in range(LIMITS.sync_refusals):
+        bench.say(*dropped)
+        bench.wait(LIMITS.settle_s)
+        dropped = ()
+        assert [line.split()[0] for line in bench.sent()] == ["N32768"]
+        bench.say("Error:Line Number is not Last Line Number+1, Last Line: 2", "Resend: 3", "ok")
+        bench.wait(LIMITS.trailing_ok_s)
+    bench.sent()
+    bench.send("G28")
+    assert bench.sent() == [frame(3, b"G28").decode().strip()]
+
+
+@pytest.mark.parametrize("dropped", [("ok duplicate line:2",), ("skip 2", "ok")])
+def test_a_line_that_went_out_once_can_not_have_been_there_before(dropped: tuple[str, ...]) -> None:
+    """The printer has dropped it and counts otherwise: taking it as accepted would lose it in silence."""
+    bench = Bench()
+    bench.send("G28")
+    bench.say("ok")
+    bench.send("G1 X1")
+    found = bench.say(*dropped)
+    assert any(isinstance(signal, signals.GaveUp) for signal in found)
+    assert signals.Acknowledged(2) not in bench.signals
+
+
+def test_a_line_that_went_out_twice_may_have_been_there_before() -> None:
+    """An acknowledgement was lost; the repeated question is dropped, which says that it was taken (facts.md 1.2)."""
+    bench = Bench()
+    bench.send("M105")
+    bench.sent()
+    bench.wait(LIMITS.first_timeout_s)
+    assert bench.sent() == [frame(1, b"M105").decode().strip()]
+    assert signals.Acknowledged(1) in bench.say("ok duplicate line:1")
+    assert bench.machine.quiet

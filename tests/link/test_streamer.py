@@ -47,6 +47,16 @@ def steps(joined: Wire, executed: int) -> None:
         assert joined.step()
 
 
+def remark_kinds(joined: Wire) -> list[str]:
+    """Go on until the run has ended; give the kinds of remarks told on the way."""
+    kinds: list[str] = []
+    while joined.streamer.state is not Run.IDLE:
+        seen = len(joined.events)
+        assert joined.step()
+        kinds += [data["kind"] for kind, data in joined.events[seen:] if kind == "remark"]
+    return kinds
+
+
 def test_a_run_executes_the_payload_and_completes() -> None:
     """Started, synchronised to line 1, streamed, drained by M400, completed; every figure of the record is right."""
     joined = wire()
@@ -361,12 +371,7 @@ def test_a_remark_that_comes_with_every_move_is_told_once_in_a_while() -> None:
 
     joined = wire(peer=Cold(), execution_s=0.05)
     start(joined)
-    joined.run_until("run-started")
-    kinds: list[str] = []
-    while joined.streamer.state is not Run.IDLE:
-        seen = len(joined.events)
-        joined.step()
-        kinds += [data["kind"] for kind, data in joined.events[seen:] if kind == "remark"]
+    kinds = remark_kinds(joined)
     assert set(kinds) == {"cold-extrusion"}
     assert 2 <= len(kinds) < 10
 
@@ -433,3 +438,48 @@ def test_without_line_numbers_the_payload_goes_bare() -> None:
     assert joined.run_until("run-ended")["outcome"] == "completed"
     assert joined.peer.job == commands_of(TEXT)
     assert b"N1" not in bytes(joined.sent)
+
+
+def test_a_line_that_the_printer_never_takes_is_named_as_the_jobs() -> None:
+    """A controller that cuts long lines asks for them again for ever: the end names line, length and what may be done."""
+    text = TEXT + b"M117 " + b"bollard " * 16 + b"\n"
+
+    class Cuts(Peer):
+        def _take(self, line: bytes, replies: list[bytes]) -> None:
+            super()._take(line[:96], replies)
+
+    joined = wire(text, Cuts())
+    start(joined)
+    ended = joined.run_until("run-ended")
+    assert ended["outcome"] == "aborted"
+    assert "line 401 of the job" in ended["reason"]
+    assert "bytes) was asked for 31 times" in ended["reason"]
+    assert "longest_line_bytes" in ended["reason"]
+    assert joined.peer.job == commands_of(TEXT)
+
+
+def test_end_stops_reached_in_homing_are_no_news() -> None:
+    """Homing is meant to end there; the same words in mid-print are passed on as what they are (facts.md 1.2)."""
+
+    class Hits(Peer):
+        def _execute(self, command: bytes, number: int | None) -> list[bytes]:
+            hit = [b"echo:endstops hit: Y:0.30\n"] if command in {b"G28", b"M117 here"} else []
+            return [*hit, *super()._execute(command, number)]
+
+    moves = TEXT.split(b"\n")
+    joined = wire(b"\n".join([b"G28", *moves[:100], b"M117 here", *moves[100:]]), Hits())
+    start(joined)
+    assert remark_kinds(joined) == ["other", "endstop"]
+
+
+def test_unknown_commands_are_told_by_their_code() -> None:
+    """A printer that does not know G1 says so of every move: once in a while is enough, whatever the figures."""
+
+    class Knows(Peer):
+        def _execute(self, command: bytes, number: int | None) -> list[bytes]:
+            unknown = [b'echo:Unknown command: "%b"\n' % command] if command[:2] == b"G1" else []
+            return [*unknown, *super()._execute(command, number)]
+
+    joined = wire(peer=Knows())
+    start(joined)
+    assert remark_kinds(joined) == ["unknown-command"]

@@ -203,3 +203,28 @@ def test_a_position_off_the_plan_is_told_once(index: JobIndex) -> None:
     assert run("position", 3.0, reported_mm=[121.0, 50.0, 0.4, 9.0], off_mm=None, **at) == []
     assert run("position", 4.0, reported_mm=[211.0, 50.0, 0.4, 9.0], off_mm=90.0, **at) == ["position-off-plan"]
     assert run("position", 5.0, reported_mm=[211.0, 50.0, 0.4, 9.0], off_mm=90.0, **at) == []
+
+
+def test_an_unknown_command_is_told_if_the_part_depends_on_it(index: JobIndex) -> None:
+    """Facts 1.2: unknown commands are alerts in a job; but one for the display or the tuning harms no part (common practice)."""
+    run = Run(index)
+    run("progress", 1.0, line=30)
+    assert run("remark", 2.0, kind="unknown-command", text='echo:Unknown command: "M73 P3"') == []
+    assert run("remark", 2.1, kind="unknown-command", text='echo:Unknown command: "G02 X1 I2"') == ["unknown-command"]
+    assert run("remark", 2.2, kind="unknown-command", text='echo:Unknown command: "g2 x3 i2"') == []
+    assert run("remark", 2.3, kind="unknown-command", text='echo:Unknown command: "M83"') == ["unknown-command"]
+
+
+def test_a_printer_that_does_not_read_line_numbers_is_told_with_the_setting(index: JobIndex) -> None:
+    """A line that is unknown with its number is unknown for its number."""
+    watch = RunWatch(index)
+    event = Event(1, "remark", "", 1.0, {"kind": "unknown-command", "text": 'Unknown command: "N5 G1 X1*99"'})
+    (remark,) = watch.handle(event)
+    assert "line_numbers = false" in remark.text
+
+
+def test_an_end_stop_in_mid_print_is_told_once(index: JobIndex) -> None:
+    """Facts 1.2: endstop hits are alerts in a job."""
+    run = Run(index)
+    assert run("remark", 2.0, kind="endstop", text="echo:endstops hit: Y:0.30") == ["endstop-hit"]
+    assert run("remark", 3.0, kind="endstop", text="echo:endstops hit: Y:0.31") == []

@@ -46,6 +46,10 @@ class Ledger:
         self.flight: deque[Line] = deque()
         """Transmissions not answered yet, in the order sent."""
         self.flight_bytes = 0
+        self.repeated = 0
+        """Highest number that went out more than once."""
+        self._fresh = 1
+        """Lowest number that never went out."""
         self.excess = 0
         """Acknowledgements beyond the lines there were for them."""
 
@@ -54,6 +58,7 @@ class Ledger:
         self._lines.clear()
         self.flight.clear()
         self.last, self.cursor, self.acked, self.flight_bytes = first - 1, first, first - 1, 0
+        self.repeated, self._fresh = first - 1, first
 
     def append(self, command: bytes, patience: Patience, *, query: bool) -> Line:
         """Give a command the next number and keep it."""
@@ -92,6 +97,10 @@ class Ledger:
         """Note that a line went out, in order or (a probe) out of order."""
         if line.number == self.cursor:
             self.cursor += 1
+        if line.number >= self._fresh:
+            self._fresh = line.number + 1
+        elif line.number > self.repeated:
+            self.repeated = line.number
         self.flight.append(line)
         self.flight_bytes += len(line.frame)
 

@@ -3,11 +3,13 @@
 Pure; time is an argument. Decides when to tell; knows no run and no protocol.
 """
 
+import re
 from typing import Any
 
 from layergate.link.settings import Settings
 from layergate.link.signals import Temperatures
 
+_CODE = re.compile(r"[GMT]\d+")
 _NEVER = float("-inf")
 _LONGEST_TEXT = 200
 """Characters of a printer's text that are passed on."""
@@ -38,6 +40,8 @@ class Notices:
     def remark(self, text: str, kind: str, now: float) -> dict[str, Any] | None:
         """Give the data of a remark event, if it was not told a moment ago. Others share one quota of one a second."""
         key, every_s = ("other", 1.0) if kind == "other" else (text, self._settings.same_remark_s)
+        if kind == "unknown-command" and (code := _CODE.search(text.upper())):
+            key = code[0]  # a printer that does not know G1 says so of each, with other figures
         if now < self._said.get(key, _NEVER) + every_s:
             return None
         if len(self._said) > 64:

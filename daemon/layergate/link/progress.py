@@ -28,6 +28,10 @@ class Progress:
         """Note that the command of a line of the job went out under a number."""
         self._sent.append((number, line))
 
+    def job_line(self, number: int | None) -> int | None:
+        """Give the line of the job that went out under a number and is not acknowledged yet; None if there is none."""
+        return next((line for sent, line in self._sent if sent == number), None)
+
     def acknowledged(self, number: int, now: float) -> bool:
         """Take numbers up to this one as accepted; tell whether another layer has begun."""
         sent = self._sent

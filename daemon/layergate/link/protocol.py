@@ -13,6 +13,7 @@ count that the poorer ones led to.
 """
 
 from collections.abc import Callable
+from dataclasses import replace
 
 from layergate.link import signals
 from layergate.link.commands import Patience, patience
@@ -94,6 +95,8 @@ class LineProtocol:
         """Something came in answer to the last try."""
         self._echoes = 0
         """Answers still due to lines that went out twice; all of them ask for the line after."""
+        self._skipped: int | None = None
+        """The line that the next ``ok`` says was there before."""
         self._certain_to = 0
         """Highest number whose acknowledgement showed what it belongs to."""
         self._answers_show = False
@@ -113,6 +116,7 @@ class LineProtocol:
             Kind.FAULT: self._on_fault,
             Kind.BUSY: self._on_busy,
             Kind.WAIT: self._on_wait,
+            Kind.SKIP: self._on_skip,
             Kind.GREETING: self._on_greeting,
             Kind.ECHO: self._on_echo,
             Kind.OTHER: self._on_echo,
@@ -273,6 +277,11 @@ class LineProtocol:
         """A line is under way that may take as long as it likes."""
         return any(line.patience for line in self.ledger.flight)
 
+    @property
+    def long_lately(self) -> bool:
+        """A line that may take as long as it likes is under way, or may still wait in the printer's queues."""
+        return self._timing.silence_limit_s(self.ledger.acked) != self.limits.silence_s
+
     # -- sending --------------------------------------------------------------------------------------------------
 
     def _fits(self, size: int) -> bool:
@@ -417,6 +426,8 @@ class LineProtocol:
     # -- replies --------------------------------------------------------------------------------------------------
 
     def _on_ok(self, reply: Reply, now: float) -> None:
+        if self._skipped is not None:
+            reply, self._skipped = replace(reply, number=self._skipped, duplicate=True), None
         if reply is not PLAIN_OK:
             self._pass_on(reply)
         if self.state in _STREAMING:
@@ -444,6 +455,11 @@ class LineProtocol:
             if reply.readings and self.numbered:
                 self._queries.unasked()
             if self._trailing.due and self._is_trailing(reply, now):
+                return
+            if reply.duplicate and self.numbered:
+                # It keeps counting, and has dropped M110: ask for the number wanted by a line too far on.
+                self._sync_oks, self._sync_doubtful, self._sync_silences = 0, True, self.limits.sync_silences
+                self._settle_at = now + self.limits.settle_s
                 return
             # Twice, because the first ok may be a late or doubled one of before while M110 itself was lost; then the
             # counters would disagree unnoticed. Setting the counter again changes nothing.
@@ -516,6 +532,10 @@ class LineProtocol:
                 self._queries.clear()
             elif named is not None:
                 self._queries.accepted(named)
+            if reply.duplicate and named is not None and ledger.repeated < named < ledger.cursor:
+                # It went out once, so what was there before was another's, and this one is lost.
+                self._fail(f"the printer says that line {named} was there before: its line counter is not ours", now)
+                return
             if named is not None and named < ledger.cursor:
                 self.lost_acks += named - before - 1
                 self._certain_to = named
@@ -631,7 +651,9 @@ class LineProtocol:
         self._round = number
         self.resends += 1
         if self._same_line > self.limits.same_line_resends:
-            self._fail(f"line {number} was asked for {self._same_line} times without being accepted", now)
+            length = len(self.ledger.line(number).frame)
+            reason = f"line {number} ({length} bytes) was asked for {self._same_line} times without being accepted"
+            self._fail(reason, now, refused=number)
             return
         self._signals.append(signals.ResendAsked(number))
         self.ledger.assume_accepted(number - 1)
@@ -695,6 +717,9 @@ class LineProtocol:
         if idle and self.state in (Link.READY, Link.PROBING):
             self._overdue(now)
 
+    def _on_skip(self, reply: Reply, now: float) -> None:
+        self._skipped = reply.number
+
     def _on_greeting(self, reply: Reply, now: float) -> None:
         self._reset(reply.text, now)
 
@@ -747,9 +772,9 @@ class LineProtocol:
             self._settle_at = now + self.limits.halted_s
         return self.state
 
-    def _fail(self, reason: str, now: float) -> None:
+    def _fail(self, reason: str, now: float, *, refused: int | None = None) -> None:
         self._halt(On.GAVE_UP, now)
-        self._signals.append(signals.GaveUp(reason))
+        self._signals.append(signals.GaveUp(reason, refused))
 
     def _forget(self) -> None:
         """Drop all that belongs to lines under way."""
@@ -758,6 +783,7 @@ class LineProtocol:
         self._queries.clear()
         self._settle_at = self._timing.overdue_at = self._unjudged = self._error = self._slots = None
         self._trailing.forget()
+        self._skipped = None
         self._proving = False
         self._rounds_in_row = 0
 

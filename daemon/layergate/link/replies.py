@@ -25,6 +25,8 @@ class Kind(Enum):
     FAULT = auto()
     BUSY = auto()
     WAIT = auto()
+    SKIP = auto()
+    """The line of the ``ok`` that follows was there before, and is dropped."""
     GREETING = auto()
     ECHO = auto()
     ACTION = auto()
@@ -126,6 +128,8 @@ def read_reply(line: bytes) -> Reply:
         return Reply(Kind.RESEND, text, number=int(match[1]), joined_ok=match[2] is not None)
     if text.startswith("!!"):
         return Reply(Kind.FAULT, text)
+    if match := tables.SKIP.match(text):
+        return Reply(Kind.SKIP, text, number=int(match[1]))
     if text[:6].lower() == "error:":
         if remark_kind(text) in _REMARKS_AS_ERRORS:
             return Reply(Kind.ECHO, text)

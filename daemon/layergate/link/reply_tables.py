@@ -13,6 +13,8 @@ OK_SLOTS = re.compile(r"[ \t]B(\d+)(?![\d.:@])")
 RESEND = re.compile(r"(?:resend|rs)[ \t]*:?[ \t]*N?[ \t]*(\d+)(?:[ \t]*(ok)|[ \t]+[A-Za-z(].*)?[ \t]*$", re.IGNORECASE)
 """``Resend: 3185``, ``Resend:205``, ``rs 17``, ``rs 17 (checksum)``; a lost line end may have joined the ``ok`` that
 follows."""
+SKIP = re.compile(r"^skip[ \t]+(\d+)$", re.IGNORECASE)
+"""``skip 17``, then ``ok``: how one lineage says ``ok duplicate line:17`` (from memory)."""
 BUSY = re.compile(r"^(?:echo:[ \t]*)?busy:[ \t]*(.*)$", re.IGNORECASE)
 GREETING = re.compile(r"^[^ -~]*start$", re.IGNORECASE)
 """Boot word; a restarting port may put a few bytes of noise before it."""

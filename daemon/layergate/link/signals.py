@@ -93,9 +93,10 @@ class PrinterReset:
 
 @dataclass(frozen=True, slots=True)
 class GaveUp:
-    """The line protocol can't go on."""
+    """The line protocol can't go on; ``refused`` is the number of the line that is to blame, if one is."""
 
     reason: str
+    refused: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

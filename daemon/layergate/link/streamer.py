@@ -278,7 +278,7 @@ class Streamer:
                     self._emit("printer-error", text=signal.text)
                     self._fail(f"the printer reported a fault: {signal.text}", now)
                 case signals.GaveUp():
-                    self._fail(signal.reason, now)
+                    self._fail(self._explained(signal), now)
                 case signals.PrinterReset():
                     self._emit("printer-reset", text=signal.text)
                     self._forget_link()
@@ -288,6 +288,17 @@ class Streamer:
                 case signals.Position():
                     if self._witness is not None and (data := self._witness.compare(signal)):
                         self._emit("position", run=self.run, **data)
+
+    def _explained(self, signal: signals.GaveUp) -> str:
+        """Give the reason of the end, with the line of the job where one is to blame, and what may be done."""
+        line = self._progress.job_line(signal.refused) if self._progress else None
+        if line is None:
+            return signal.reason
+        return (
+            f"{signal.reason}; it is line {line} of the job. It is longer than the controller takes (then state "
+            "longest_line_bytes in the description's [printer.dialect], so that such jobs are held), or the wire damages "
+            "it (then look at cable and plugs)"
+        )
 
     def _on_synced(self) -> None:
         if self.state is Run.NUMBERING:
@@ -374,6 +385,8 @@ class Streamer:
             self._dwelled = True
             self._chores = deque([(b"G4 P1", ""), (_QUERY, "barrier")])
             self._void_pending()
+        if kind == "endstop" and self.protocol.long_lately:
+            kind = "other"  # homing and probing are meant to end there
         if data := self._notices.remark(text, kind, now):
             self._emit("remark", **data)
 

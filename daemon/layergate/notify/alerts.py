@@ -17,6 +17,8 @@ AlertName = Literal[
     "link-lost",
     "printer-reset",
     "air-printing",
+    "unknown-command",
+    "endstop-hit",
     "position-off-plan",
     "aborted",
     "completed",
@@ -36,6 +38,8 @@ SEVERITIES: Mapping[AlertName, Severity] = {
     "link-lost": "critical",  # heaters may stay on, and nothing of ours reaches them
     "printer-reset": "warning",
     "air-printing": "warning",
+    "unknown-command": "warning",
+    "endstop-hit": "warning",
     "position-off-plan": "critical",  # the nozzle is where nobody checked that it may be
     "aborted": "warning",
     "completed": "info",

@@ -4,6 +4,7 @@ Pure: reads no clock (time comes with the events or as an argument, on the machi
 knows the job by its index only. One ``RunWatch`` per run; each remark is made once per cause.
 """
 
+import re
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -14,7 +15,12 @@ HEATING_MARGIN_C = 3.0  # nearer to the target than this is not heating any more
 SETTLE_AFTER_TARGET_S = 180.0  # a hot end needs a minute or two for a new target; small hot ends less
 LIFE_SIGN_S = 30.0  # a 'busy' is repeated every 2 s (facts 1.2, host keepalive); older than this it says nothing
 PACE_TRUSTED_S = 60.0  # a first layer is slow by intent, so the first minute says little of the rest
+# Without these a part is another, or none. Others (progress, sounds, tuning) are often not known, and harm nothing.
+SHAPING = frozenset((
+    "G0", "G1", "G2", "G3", "G5", "G10", "G11", "G20", "G28", "G91", "G92", "M83", "M104", "M109", "M140", "M190", "M200",
+))  # fmt: skip
 COLD_TARGET_C = 50.0  # below this no filament melts: a hot end that is switched off
+_COMMAND = re.compile(r"(?P<number>N-?\d+\s*)?(?P<letter>[GMT])0*(?P<code>\d+)")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,7 +36,7 @@ class Limits:
     position_tolerance_mm: float = 0.1
 
 
-RemarkName = Literal["stalled", "heat-off-plan", "air-printing", "position-off-plan"]
+RemarkName = Literal["stalled", "heat-off-plan", "air-printing", "unknown-command", "endstop-hit", "position-off-plan"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,6 +124,15 @@ class RunWatch:
                     None,
                     f"the printer lays no plastic: it refused to extrude cold in layer {self.layer} "
                     f"(line {self.line}): {event.data.get('text', '')}".rstrip(": "),
+                )
+            case "remark" if event.data.get("kind") == "unknown-command":
+                return self._unknown(str(event.data.get("text", "")))
+            case "remark" if event.data.get("kind") == "endstop":
+                return self._once(
+                    "endstop-hit",
+                    None,
+                    f"an axis ran into its end stop in layer {self.layer} (line {self.line}), so layers above are shifted: "
+                    f"{event.data.get('text', '')}. Look at the printer.",
                 )
             case "run-ended":
                 self.line = int(event.data.get("line", self.line) or self.line)
@@ -270,6 +285,21 @@ class RunWatch:
         else:
             text = f"the hot end is at {actual:.0f} °C for a target of {target:.0f} °C in layer {self.layer}"
         return self._once("heat-off-plan", ("target", target), f"{text}. Look at the printer.")
+
+    def _unknown(self, text: str) -> list[Remark]:
+        """Tell of a command that the printer does not know, if the part depends on it; once each."""
+        match = _COMMAND.search(text.upper())
+        code = match["letter"] + match["code"] if match else ""
+        if match is None or code not in SHAPING:
+            return []
+        numbered = "It does not read line numbers: set line_numbers = false in the description's [printer.dialect]"
+        dialect = "The job is of another dialect than the printer: cancel it, and write it anew for this printer"
+        return self._once(
+            "unknown-command",
+            code,
+            f"the printer does not know {code}, on which the part depends (layer {self.layer}, line {self.line}): "
+            f"{text}. {numbered if match['number'] else dialect}.",
+        )
 
     def _position(self, data: dict[str, Any]) -> list[Remark]:
         """Hold the position that the printer reports against the plan; no axis may be planned, after homing say."""
