@@ -11,6 +11,15 @@ from layergate.preflight.examine import Examination
 
 AREA_175 = 2.405282  # mm2, facts.md 3.1
 
+# Filament pushed where nothing moves, or by less than a printer can resolve: no bead, and no division by its length.
+NO_LENGTH = [
+    ["G1 Z0.75 E0.3"],
+    ["G1 X50.0000001 E0.4"],
+    ["G1 Z0.75 X50.0000001 E0.4"],
+    ["G2 I0 J0 E0.3"],
+    ["G3 X50 Y50 Z0.9 I0 J0.00000001 E1"],
+]
+
 # facts.md 3.1: width, height, stadium area, rectangle area, E per mm at 1.75 (stadium, rectangle).
 BEADS = [
     (0.40, 0.20, 0.071416, 0.080, 0.029691, 0.033260), (0.45, 0.20, 0.081416, 0.090, 0.033849, 0.037418),
@@ -175,3 +184,12 @@ def test_absurd_numbers_are_survived(word: str) -> None:
     lines.insert(7, f"G1 {word}")
     report = made(lines).report
     json.dumps(json.loads(report.model_dump_json()), allow_nan=False)
+
+
+@pytest.mark.parametrize("lines", NO_LENGTH, ids=lambda lines: lines[0])
+def test_filament_without_a_path_is_no_bead(lines: list[str]) -> None:
+    """Before, between and without other beads: rebuilt without a warning (which is an error here), as no layer of its own."""
+    head = ["G90", "M83", "G28", "G1 X50 Y50 Z0.2 F6000"]
+    for text in ([*rings([0.2, 0.4, 0.6]), *lines], [*lines, *rings([0.2, 0.4, 0.6])]):
+        assert len(examined("\n".join([*head, *text, "M84"]).encode()).layers) == 3
+    assert len(examined("\n".join([*head, *lines, "M84"]).encode()).layers) == 0

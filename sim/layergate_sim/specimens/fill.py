@@ -8,11 +8,12 @@ from .bead import fill_spacing_mm, stadium_area_mm2
 from .hatch import Lines, cut, intersect, join, scan, strokes, subtract
 from .plan import Lay, ToolHead
 from .recipe import Recipe
-from .shapes import Region, Segment, Shape, facets, segments
+from .shapes import Region, Segment, Shape, facets, outline, segments
 
 __all__ = ["Slice", "fill", "loop", "parallel_lines"]
 
 OVERLAP = 0.15  # of the bead width: how far infill runs into the innermost perimeter; common practice
+SWELL_MM = 14.0  # mm of wall from one widest place to the next
 SHORTEST_MM = 0.8  # mm; shorter strokes of infill are left out
 
 
@@ -60,6 +61,24 @@ def loop(head: ToolHead, shape: Shape, lay: Lay, arcs: str = "none") -> None:
         at = (seg.x, seg.y)
 
 
+def swelling_loop(head: ToolHead, shape: Shape, lay: Lay, height: float, width: float, swelling: float) -> None:
+    """Lay a closed outline whose width swells and shrinks along it, as walls do that fill a gap of changing width."""
+    points = [(float(x), float(y)) for x, y in outline(shape)]
+    total = sum(math.dist(p, points[i - 1]) for i, p in enumerate(points))
+    waves = max(round(total / SWELL_MM), 1)
+    head.travel(*points[0])
+    way = 0.0
+    for p, q in zip(points, [*points[1:], points[0]], strict=True):
+        length = math.dist(p, q)
+        pieces = max(math.ceil(length), 1)
+        for n in range(1, pieces + 1):
+            turn = math.tau * waves * (way + length * (n - 0.5) / pieces) / total
+            area = stadium_area_mm2(width * (1 + swelling * math.sin(turn)), height)
+            at = (p[0] + (q[0] - p[0]) * n / pieces, p[1] + (q[1] - p[1]) * n / pieces)
+            head.bead(*at, Lay(area, lay.speed * lay.area / area, lay.role))
+        way += length
+
+
 def parallel_lines(head: ToolHead, lines: Lines, lay: Lay, *, angle: float, spacing: float, link: float) -> None:
     """Lay strokes, each from the nearest end; ends closer than `link` mm are joined by a bead."""
     for p, q in strokes(lines, angle, spacing, (head.x, head.y)):
@@ -100,7 +119,10 @@ def perimeters(head: ToolHead, s: Slice, recipe: Recipe, speed: float, height: f
         region = s.region.inset(w / 2 + k * p)
         for shape in region.shapes:
             lay = Lay(area, 0.7 * speed, "wall-outer") if k == 0 else Lay(area, 0.9 * speed, "wall")
-            loop(head, shape, lay, recipe.arcs)
+            if k and recipe.swelling:
+                swelling_loop(head, shape, lay, height, w, recipe.swelling)
+            else:
+                loop(head, shape, lay, recipe.arcs)
 
 
 def infill(head: ToolHead, s: Slice, recipe: Recipe, speed: float, folds: int) -> None:

@@ -11,7 +11,7 @@ from .fill import loop, parallel_lines
 from .hatch import cut, scan
 from .plan import Lay, ToolHead
 from .recipe import Recipe
-from .shapes import Region, RoundedRect
+from .shapes import Circle, Region, RoundedRect
 from .solids import Overhang, Solid
 
 __all__ = ["FIRST_LAYER_SPEED", "Level", "Tower", "raft_levels", "skirt_and_brim", "support_levels"]
@@ -22,6 +22,7 @@ RAFT_GAP_MM = 0.2  # air between raft and part: at layers of 0.2 the part's firs
 # top.
 RAFT_LAYERS = ((0.3, 0.9, 1.8, 0.0, 20.0), (0.25, 0.6, 0.8, 90.0, 30.0), (0.2, 0.45, 0.5, 90.0, 35.0))
 RAFT_MARGIN_MM = 3.5
+BRANCH_MM = 3.6  # between the tips of branches that carry the dense top of a support
 
 
 @dataclass(slots=True)
@@ -49,6 +50,36 @@ def _support_level(head: ToolHead, recipe: Recipe, overhang: Overhang, z: float,
     return Level(z, height, 1, "support", run)
 
 
+def _branches(overhang: Overhang, share: float) -> list[tuple[float, float]]:
+    """Centres of the branches at a share of the way up: from one trunk out to a grid under the overhang."""
+    x0, y0, x1, y1 = overhang.area.box_mm
+    foot = ((x0 + x1) / 2, (y0 + y1) / 2)
+    columns, rows = max(round((x1 - x0) / BRANCH_MM), 1), max(round((y1 - y0) / BRANCH_MM), 1)
+    tips = [
+        (x0 + (x1 - x0) * (i + 0.5) / columns, y0 + (y1 - y0) * (j + 0.5) / rows)
+        for i in range(columns)
+        for j in range(rows)
+    ]
+    return [(foot[0] + (x - foot[0]) * share, foot[1] + (y - foot[1]) * share) for x, y in tips]
+
+
+def _tree_level(head: ToolHead, recipe: Recipe, overhang: Overhang, z: float, height: float, share: float) -> Level:
+    """Rings round each branch, which move outwards as they rise; the lowest are filled."""
+    w = recipe.width
+    lay = Lay(stadium_area_mm2(w, height), FIRST_LAYER_SPEED if z == height else recipe.material.speed_mm_s, "support")
+
+    def run() -> None:
+        done: list[tuple[float, float]] = []
+        for x, y in _branches(overhang, share):
+            if any(abs(x - a) + abs(y - b) < BRANCH_MM / 8 for a, b in done):
+                continue  # still one trunk
+            done.append((x, y))
+            for r in (1.4, 1.4 - fill_spacing_mm(w, height)):
+                loop(head, Circle(x, y, r), lay)
+
+    return Level(z, height, 1, "support", run)
+
+
 def support_levels(solid: Solid, head: ToolHead, recipe: Recipe, base: float) -> list[Level]:
     """Supports up to the air gap below each overhang, on their own height grid: dense foot, open lines, dense top."""
     levels: list[Level] = []
@@ -61,6 +92,10 @@ def support_levels(solid: Solid, head: ToolHead, recipe: Recipe, base: float) ->
         for n, z in enumerate(tops):
             kind = "foot" if n == 0 else "interface" if n >= len(tops) - 2 else "body"
             height = z - (tops[n - 1] if n else 0.0)
+            if recipe.trees and kind != "interface":
+                share = n / max(len(tops) - 3, 1)
+                levels.append(_tree_level(head, recipe, overhang, round(base + z, 4), round(height, 4), share))
+                continue
             levels.append(_support_level(head, recipe, overhang, round(base + z, 4), height, kind))
     return levels
 

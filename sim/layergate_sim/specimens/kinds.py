@@ -233,6 +233,19 @@ def _hook_support(rng: Random, r: Recipe) -> Made:
     return [solid], r
 
 
+@_kind("tree-support", "a flat underside on branches that lean out from one trunk, with a dense top and an air gap")
+def _tree_support(rng: Random, r: Recipe) -> Made:
+    x, y = _place(rng)
+    solid = hook(x, y, width=11, reach=9, underside=_tall(r, 22), height=_tall(r, 34), slope_deg=90)
+    return [solid], replace(r, density=0.3, support_step=r.layer, support_gap=rng.choice((0.15, 0.2, 0.25)), trees=True)
+
+
+@_kind("swelling-walls", "inner walls whose width changes along them, to fill what is left between the outer ones")
+def _swelling(rng: Random, r: Recipe) -> Made:
+    r = replace(r, perimeters=rng.choice((2, 3)), swelling=rng.uniform(0.15, 0.45))
+    return [_tube(rng, r, 16)], r
+
+
 @_kind("bridge", "a bar that bridges the gap between posts")
 def _bridge(rng: Random, r: Recipe) -> Made:
     x, y = _place(rng)

@@ -55,6 +55,8 @@ class Recipe:
     grid: bool = False  # both directions in each layer instead of by turns
     infill_every: int = 1
     fine_walls: bool = False  # walls twice in each layer of the filling, at half its height
+    swelling: float = 0.0  # share by which the inner walls' width swells and shrinks along them, to fill what is left
+    trees: bool = False  # supports that branch out from a small foot, instead of lines over the whole area
     angle_deg: float = 45.0
     skirt: int = 0
     brim: int = 0
