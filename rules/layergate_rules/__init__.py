@@ -11,6 +11,7 @@ RULES = (
     "layergate_rules.extrusion_mode_unset:ExtrusionModeUnset",
     "layergate_rules.filament_grinding:FilamentGrinding",
     "layergate_rules.filament_short:FilamentShort",
+    "layergate_rules.first_layer_height:FirstLayerHeight",
     "layergate_rules.forbidden_command:ForbiddenCommand",
     "layergate_rules.heat_creep:HeatCreep",
     "layergate_rules.heater_left_on:HeaterLeftOn",

@@ -82,7 +82,7 @@ class MissingLayer(Rule):
         Bridges, overhangs and roofs leave a part of the layer on its step. Where remnants stand at the lost height the
         job is held, since they may be a support. The air left over supports and rafts is known and passed over. Of second
         layers it is asked whether their beads touch the first at all. A spiral is followed along its path: half a turn or
-        more that starts two steps high. A lost first or last layer can't be told.
+        more that starts two steps high. Of a lost first layer first-layer-height tells; a lost last one can't be told.
 
     What to do
         Make the job again from its model and check it once more. If the gap stays, the model or the settings cause it.

@@ -3,7 +3,21 @@
 import numpy as np
 from pydantic import Field
 
-from layergate.preflight.rule import Findings, LayerMap, Limits, NotApplicableError, Rule, Where
+from layergate.preflight.rule import (
+    Beads,
+    Findings,
+    LayerMap,
+    Limits,
+    NotApplicableError,
+    Rule,
+    Where,
+    cell_keys,
+    connected_regions,
+    neighbour_offsets,
+)
+
+_CELL_MM = 0.8
+"""Two beads: beads that touch, or nearly, hold each other."""
 
 
 class SmallFootprintLimits(Limits):
@@ -21,8 +35,9 @@ class SmallFootprint(Rule):
         printed into the air.
 
     How it decides and when it does not apply
-        The first layer's volume over its height is the area that holds; brims, rafts and supports count with it. Its square
-        side is compared with the height, stack by stack. It does not apply to jobs that do not say their flow.
+        The first layer's volume over its height is the area that holds; brims, rafts and supports count with it, and what
+        touches nothing that stands on it, as a skirt, does not. Its square side is compared with the height; objects printed
+        one after another each for themselves. It does not apply to jobs that do not say their flow.
 
     What to do
         Add a brim, or print several parts side by side.
@@ -34,6 +49,21 @@ class SmallFootprint(Rule):
     severity = "note"
     limits_model = SmallFootprintLimits
 
+    def prepare(self) -> None:
+        self._first: Beads | None = None
+        """The first layer of the newest stack, until its second one comes."""
+        self._share: dict[int, float] = {}
+        """Of a first layer's volume, what carries the second layer; by stack."""
+
+    def each_layer(self, beads: Beads) -> None:
+        if beads.stack in self._share:
+            return
+        if self._first is None or self._first.stack != beads.stack:
+            self._first = beads
+        elif beads.z_mm > self._first.z_mm:
+            self._share[beads.stack] = _carrying(self._first, beads)
+            self._first = None
+
     def finish(self, layers: LayerMap) -> Findings:
         if not len(layers) or not layers.flow_known:
             raise NotApplicableError("nothing is laid, or the job does not say how much filament its moves push")
@@ -41,7 +71,8 @@ class SmallFootprint(Rule):
             rows = np.flatnonzero(layers.stack == stack)
             first = int(rows[0])
             step = float(layers.step_mm[first])
-            area = float(layers.volume_mm3[first]) / step if step > 0 else 0.0
+            volume = float(layers.volume_mm3[first]) * self._share.get(stack, 1.0)
+            area = volume / step if step > 0 else 0.0
             height = float(layers.z_mm[rows].max())
             if area > 0 and height > self.limits.slenderness * area**0.5:
                 yield self.finding(
@@ -55,3 +86,20 @@ class SmallFootprint(Rule):
                     ),
                     evidence={"footprint_mm2": area, "height_mm": height, "slenderness": height / area**0.5},
                 )
+
+
+def _carrying(first: Beads, second: Beads) -> float:
+    """Give the share of a first layer's volume in groups of beads that touch and on which something of the second lies."""
+    if not (first.complete and second.complete):
+        return 1.0
+    low, high = first.samples, second.samples
+    keys = cell_keys(low.x_mm, low.y_mm, _CELL_MM)
+    group = connected_regions(keys)
+    above = np.unique(cell_keys(high.x_mm, high.y_mm, _CELL_MM))
+    near = np.concatenate([above + offset for offset in neighbour_offsets()])
+    known = first.area_mm2[np.isfinite(first.area_mm2)]
+    area = np.nan_to_num(first.area_mm2, nan=float(np.median(known)) if len(known) else 0.0)
+    volume = np.bincount(group, low.weight_mm * area[low.bead])
+    carries = np.bincount(group, np.isin(keys, near)) > 0
+    whole = float(volume.sum())
+    return float(volume[carries].sum()) / whole if whole > 0 and carries.any() else 1.0

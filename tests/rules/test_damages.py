@@ -19,7 +19,7 @@ TWINS = {"plate-sparse": 3, "tube": 4, "bollard-cap": 5}
 # Damage: rule, severity. Damages of bytes that may fall on anything are in the trials, not here.
 MEANT = {
     "layer-lost": ("missing-layer", "block"), "two-layers-lost": ("missing-layer", "block"),
-    "layer-dry": ("missing-layer", "block"),
+    "layer-dry": ("missing-layer", "block"), "first-layer-lost": ("first-layer-height", "hold"),
     "layer-lines-lost": ("missing-layer", "block"), "z-move-lost": ("missing-layer", "block"),
     "layer-starved-30": ("starved-layer", "block"), "layer-starved-60": ("starved-layer", "block"),
     "layers-starved-30": ("starved-layer", "block"), "half-layer-lost": ("partial-layer", "hold"),

@@ -233,3 +233,18 @@ def test_a_claim_of_filament_is_set_against_what_is_laid(kind: str, seed: int, t
     assert finding.evidence["claimed_filament_mm"] == claimed
     assert finding.evidence["found_filament_mm"] == pytest.approx(truth.filament_mm, rel=0.005)
     assert finding.evidence["found_over_claimed"] == pytest.approx(1 / times, rel=0.01)
+
+
+@effort(6)
+@given(st.sampled_from(["plate-solid", "tube", "bollard-cap", "cone", "hose-bracket-brim", "z-hop", "inches"]), seeds)
+def test_the_footprint_is_what_holds_the_part(kind: str, seed: int) -> None:
+    """The first layer's area, brim included and skirt left out, as the specimen maker counted the paths that it wrote."""
+    specimen = specimen_of(kind, seed)
+    layer = specimen.truth.layers[0]
+    skirt = layer.roles.get("skirt", 0.0) / layer.path_mm
+    (finding,) = findings(specimen, specimen.text, "small-footprint", **{"small-footprint": {"slenderness": 0.01}})
+    assert finding.evidence["footprint_mm2"] == pytest.approx(layer.volume_mm3 * (1 - skirt) / layer.z_mm, rel=WITHIN)
+    assert finding.evidence["height_mm"] == pytest.approx(specimen.truth.height_mm, rel=WITHIN)
+    assert finding.evidence["slenderness"] == pytest.approx(
+        finding.evidence["height_mm"] / math.sqrt(finding.evidence["footprint_mm2"]), rel=1e-4
+    )

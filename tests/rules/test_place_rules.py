@@ -1,6 +1,10 @@
 """not-homed, below-bed, keep-out: unknown position, beads below the bed, boxes where something stands."""
 
+import math
+
 import pytest
+from tests.oracles.examination import found, report_of
+from tests.oracles.harbour import E_PER_MM, job, ring, rings
 from tests.rules.judged import MICRO, findings, micro, why_not_applied
 
 CLIP = {"name": "bed clip", "x": [28, 40], "y": [15, 25], "z": [0, 5]}
@@ -87,3 +91,35 @@ def test_keep_out_crossed_in_one_move() -> None:
 def test_keep_out_unstated() -> None:
     """Without boxes there is nothing to keep out of."""
     assert "keep_out_mm" in why_not_applied(MICRO, "keep-out")
+
+
+@pytest.mark.parametrize(
+    ("height", "printer", "severity"),
+    [(0.2, {}, None), (0.3, {}, None), (0.33, {}, None), (0.35, {}, "hold"), (0.4, {}, "hold"),
+     (0.33, {"nozzle_diameter_mm": 0.3}, "note"), (0.33, {"nozzle_diameter_mm": 0.4}, None)],
+)  # fmt: skip
+def test_a_first_layer_that_does_not_reach_the_bed(
+    height: float, printer: dict[str, float], severity: str | None
+) -> None:
+    """0.45 x 0.20 mm are 0.081416 mm2 (facts.md 3.1), a free strand of 0.322 mm; above the nozzle's width is an error (3.3)."""
+    lines = [line for n in range(8) for line in ring(height + 0.2 * n)]
+    found_here = found(report_of(job(lines), printer), "first-layer-height")
+    assert [finding.severity for finding in found_here] == ([severity] if severity else [])
+    if severity:
+        evidence = found_here[0].evidence
+        assert evidence["height_mm"] == pytest.approx(height)
+        assert evidence["strand_mm"] == pytest.approx(math.sqrt(4 * 0.081416 / math.pi), rel=1e-3)
+        assert found_here[0].where.layer == 1
+
+
+def test_a_first_layer_of_each_object_is_judged() -> None:
+    """Of two objects printed one after another, the second lacks its first layer; on a raft nothing is bare bed."""
+    second = [line for n in range(2, 10) for line in ring(0.2 * n, 120.0)]
+    (finding,) = found(report_of(job(rings(8), ["G1 Z10 F600"], second)), "first-layer-height")
+    assert finding.where.layer == 9
+
+
+def test_a_first_layer_that_is_fed_for_its_height_is_a_note() -> None:
+    """Jobs begin 0.5 mm and more above the bed where their printer has an offset (seen): told, and let through."""
+    lines = [*ring(0.5, e_per_mm=2 * E_PER_MM), *(line for n in range(1, 8) for line in ring(0.5 + 0.2 * n))]
+    assert [f.severity for f in found(report_of(job(lines)), "first-layer-height")] == ["note"]

@@ -51,6 +51,13 @@ def layer_lost(case: Case) -> Outcome:
     return lose(case, [layer], f"layer at {layer.z:.3f} mm lays nothing")
 
 
+@damage("first-layer-lost", "layer", "The first layer lays nothing: the second one is laid above the bare bed.")
+def first_layer_lost(case: Case) -> Outcome:
+    """The layer that should hold the part."""
+    layer = case.need(case.layers[0] if len(case.layers) > 3 and case.layers[0].beads else None, "there are few layers")
+    return lose(case, [layer], f"the first layer, at {layer.z:.3f} mm, lays nothing")
+
+
 @damage("two-layers-lost", "layer", "Two layers in a row lay nothing.")
 def two_layers_lost(case: Case) -> Outcome:
     """Two neighbours gone."""

@@ -1,0 +1,112 @@
+"""first-layer-height: the first layer is laid too high for its beads to reach the bed."""
+
+import numpy as np
+from pydantic import Field
+
+from layergate.preflight.rule import Finding, Findings, LayerMap, Limits, NotApplicableError, Rule, Severity, Where
+from layergate_rules.layer_statistics import compared_layers
+
+
+class FirstLayerHeightLimits(Limits):
+    strand_ratio: float = Field(
+        1.05,
+        gt=1,
+        description="height over the diameter of the free strand that a bead's filament makes; above 1 nothing presses the bead "
+        "onto the bed (physics), and 0.05 is for rounding",
+    )
+    nozzle_ratio: float = Field(
+        1.0, gt=0, description="height over the nozzle's diameter, where that is stated (common practice: at most 0.65)"
+    )
+    step_ratio: float = Field(
+        1.5, gt=1, description="height over the step of the next layers; one lost layer makes 2 (geometry)"
+    )
+    fed_ratio: float = Field(
+        1.3,
+        gt=1,
+        description="bead area against the next layers'; a first layer of twice the height, or one that is pressed on, gets more "
+        "(conservation)",
+    )
+
+
+_NEXT = 3
+"""Layers above the first that tell the usual step and bead."""
+
+
+class FirstLayerHeight(Rule):
+    """What it looks for
+        A first layer whose beads do not reach the bed.
+
+    Why it matters
+        What does not touch the bed does not stick to it: the strand is dragged along, and the print ends as a heap of threads.
+        So it is where the true first layer is missing from the file, or where the height was shifted.
+
+    How it decides and when it does not apply
+        Pushed out freely, the filament of a bead makes a round strand. Where the nozzle is higher above the bare bed than that
+        strand is thick, the bead hangs. It is held where the first layer lies two layer heights up and is fed as the next ones
+        are: one below it is missing. Otherwise, and where it is higher than the stated nozzle is wide, it is a note, since many
+        jobs count on an offset of their printer. Objects printed one after another are judged each for themselves, purge lines
+        not at all. It does not apply to jobs that do not say how much filament they push, nor where the first beads rise along
+        their way.
+
+    What to do
+        Make the job again from its model and compare the height of its first layer. If you lower the nozzle by an offset in the
+        printer, or print on something that lies on the bed, release it.
+
+    Source: strand diameter from conservation of volume; a first layer of more than the nozzle's diameter is an error by common
+    practice.
+    """
+
+    identifier = "first-layer-height"
+    severity = "hold"
+    limits_model = FirstLayerHeightLimits
+
+    def finish(self, layers: LayerMap) -> Findings:
+        if not layers.flow_known:
+            raise NotApplicableError("the job does not say how much filament its moves push")
+        chosen = compared_layers(layers)
+        if not len(chosen):
+            raise NotApplicableError("nothing is laid")
+        _, firsts = np.unique(layers.stack[chosen], return_index=True)
+        for index in chosen[firsts].tolist():
+            height, gap = float(layers.z_mm[index]), float(layers.gap_mm[index, 2])
+            on_bed = abs(gap - height) < 0.02  # what stands on something else has that under it
+            area = float(layers.area_mm2[index, 2])
+            if not on_bed or layers.ramp[index] or not area > 0:
+                continue
+            strand = float(np.sqrt(4 * area / np.pi))
+            nozzle = self.printer.nozzle_diameter_mm
+            hangs = height > self.limits.strand_ratio * strand
+            if hangs or (nozzle is not None and height > self.limits.nozzle_ratio * nozzle):
+                lost = hangs and self._lies_two_up(layers, chosen, index)
+                yield self._found(layers, index, strand, None if hangs else nozzle, "hold" if lost else "note")
+
+    def _lies_two_up(self, layers: LayerMap, chosen: np.ndarray, index: int) -> bool:
+        """Say whether a first layer has the beads of the next ones and twice their step."""
+        after = chosen[(chosen > index) & (layers.stack[chosen] == layers.stack[index])][:_NEXT]
+        if not len(after):
+            return False
+        step, area = float(np.median(layers.step_mm[after])), float(np.median(layers.area_mm2[after, 2]))
+        high = float(layers.z_mm[index]) > self.limits.step_ratio * step
+        return high and bool(layers.area_mm2[index, 2] < self.limits.fed_ratio * area)
+
+    def _found(self, layers: LayerMap, index: int, strand: float, nozzle: float | None, severity: Severity) -> Finding:
+        height = float(layers.z_mm[index])
+        why = (
+            f"its filament makes a strand {strand:.2f} mm thick: it does not reach the bed"
+            if nozzle is None
+            else f"the nozzle is {nozzle:.2f} mm wide: it can't press the beads onto the bed"
+        )
+        evidence = {"height_mm": height, "strand_mm": strand, "height_over_strand": height / strand}
+        return self.finding(
+            f"The first layer is laid {height:.2f} mm above the bed, and {why}.",
+            "Is a layer missing below it? Make the job again and compare; release it if an offset of the printer, or a plate on "
+            "its bed, makes up for the height.",
+            severity=severity,
+            where=Where(
+                layer=index + 1,
+                z_mm=(height, height),
+                lines=(int(layers.first_line[index]), int(layers.last_line[index])),
+                box_mm=tuple(round(float(v), 3) for v in layers.box_mm[index]),
+            ),
+            evidence=evidence if nozzle is None else {**evidence, "nozzle_mm": nozzle},
+        )
