@@ -1,8 +1,8 @@
 """misplaced-bead: a bead whose filament was meant for another path."""
 
 import math
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass, field, replace
+from typing import Any, NamedTuple
 
 import numpy as np
 from pydantic import Field
@@ -35,6 +35,7 @@ _LONGEST_LOOP = 64  # strokes of an outline that is closed by its last one
 _SAME_LENGTH_MM = 0.02
 _TELLING_MM = 0.1  # a bead that changes less and fits then, too, is chance: gap fill has flows of its own
 _POINT_MM = 0.002  # two rounded coordinates
+_MOST_BY_CHANCE = 0.1  # findings like one that the beads of a job would give if their flows were drawn by lot
 
 
 class MisplacedBeadLimits(Limits):
@@ -54,6 +55,8 @@ class _Found:
     box_mm: tuple[float, float, float, float]
     text: str
     evidence: dict[str, float]
+    chance: float = 0.0
+    """How likely a bead of any flow would tell the same."""
 
 
 class MisplacedBead(Rule):
@@ -69,7 +72,8 @@ class MisplacedBead(Rule):
         Whoever wrote the job worked out the filament of each bead from its length, and most beads of a layer get the same
         amount for each millimetre. Where a bead gets another amount, the length is worked out that its filament was meant
         for. It is found only where one small change makes everything fit, to the last decimals: one digit of one
-        coordinate, an arc the other way round, or two lines in each other's place.
+        coordinate, an arc the other way round, or two lines in each other's place. Numbers written with few decimals fit
+        much by chance: what beads of any amounts would give as well is left out.
 
         It does not apply to jobs that do not say how much filament they push, nor in layers where many beads get amounts
         of their own.
@@ -90,6 +94,7 @@ class MisplacedBead(Rule):
         self._pool: list[tuple[np.ndarray, np.ndarray]] = []
         self._flows = _Flows(np.empty(0), 0.0)
         self._flows_age = 0
+        self._tried = 0  # beads with a flow of their own
 
     def each_layer(self, beads: Beads) -> None:
         if beads.ramp or not np.isfinite(beads.area_mm2).any():
@@ -112,15 +117,19 @@ class MisplacedBead(Rule):
         if not len(own) or len(own) > min(_MOST_ODD, _ODD_SHARE * len(strokes.line)):
             return
         before = [np.concatenate(parts) for parts in zip(*self._pool[:-1], strict=True)] or [np.empty(0), np.empty(0)]
-        self._found += _Layer(beads, strokes, strokes.odd(*before), self.limits).found()
+        odd = strokes.odd(*before)
+        self._tried += len(odd)
+        self._found += _Layer(beads, strokes, odd, self.limits).found()
 
     def finish(self, layers: LayerMap) -> Findings:
         if not layers.flow_known:
             raise NotApplicableError("the job does not say how much filament its moves push")
         # Arcs that meet in cusps come in many: scallops are made so.
         kinks = self._kinks if len(self._kinks) <= _MOST_KINKS else []
-        told = {found.lines for found in self._found}
-        for found in self._found + [kink for kink in kinks if kink.lines not in told]:
+        # The more beads have a flow of their own, the more of them fit another path by chance.
+        sure = [found for found in self._found if found.chance * self._tried < _MOST_BY_CHANCE]
+        told = {found.lines for found in sure}
+        for found in sure + [kink for kink in kinks if kink.lines not in told]:
             yield self.finding(
                 found.text,
                 "Look at the lines named: a digit or a letter is wrong there, or lines are exchanged. Copy the job again.",
@@ -403,39 +412,40 @@ class _Layer:
                             continue
                         if self._fits_already(stroke, abs(meant - float(s.length_mm[stroke]))):
                             continue
-                        others = self._chain(stroke, q)
-                        weak = not others or stroke in s.twins or stroke + 1 in s.twins
+                        chain = self._chain(stroke, q)
+                        if chain is None:
+                            continue
+                        # Digits are so dense that some value near the one wanted is within the tolerance of any flow.
+                        chance = min(1.0, 2 * tolerance / _digit_step(moved)) * chain.chance
+                        weak = not chain.beads or stroke in s.twins or stroke + 1 in s.twins
                         if weak and (
                             moved < self.limits.lone_move_mm or not (self._crosses(stroke) or self._leaves(stroke))
                         ):
                             continue
-                        if others > 0 or (others == 0 and stroke in self.odd):
-                            return self._point_found(stroke, axis, true, others)
+                        if chain.beads or stroke in self.odd:
+                            return replace(self._point_found(stroke, axis, true, chain.beads), chance=chance)
         return None
 
-    def _chain(self, stroke: int, end: np.ndarray, most: int = 8) -> int:
-        """Follow what comes after a stroke if it ended elsewhere.
-
-        Returns how many strokes of another length so get one of the usual flows; -1 where one does not.
-        """
+    def _chain(self, stroke: int, end: np.ndarray, most: int = 8) -> "_Chain | None":
+        """Follow what comes after a stroke if it ended elsewhere; None where a stroke does not get a usual flow then."""
         return self._follow(stroke + 1, self.strokes.end[stroke], end - self.strokes.end[stroke], most)
 
-    def _follow(self, stroke: int, before: np.ndarray, off: np.ndarray, most: int) -> int:
+    def _follow(self, stroke: int, before: np.ndarray, off: np.ndarray, most: int) -> "_Chain | None":
         s = self.strokes
         if not most or stroke >= len(s.line):
-            return 0
-        best = -1
+            return _Chain()
+        best = None
         # A coordinate that a line does not name stays as it was; the same value may have been named, too.
         for kept in _subsets(np.abs(s.start[stroke] - before) < _JOINED_MM, joined=s.joined(stroke - 1)):
             moved = np.where(kept, off, 0.0)
             if not moved.any():
-                best = max(best, 0)
+                best = _better(best, _Chain())
                 continue
             start = s.start[stroke] + moved
             for held in _subsets(np.abs(s.end[stroke] - s.start[stroke]) < _JOINED_MM, joined=False):
                 ends = np.where(held, moved, 0.0)
                 end = s.end[stroke] + ends
-                fits = 0
+                here = _Chain()
                 usual = (*s.around(stroke), *s.around(stroke - 1))
                 length = float(s.length_mm[stroke])
                 # A stroke across the move hardly changes its length: that it fits is no evidence.
@@ -443,12 +453,13 @@ class _Layer:
                 change = abs(float(np.hypot(*(end - start))) - length)
                 if change > max(_SAME_LENGTH_MM, told):
                     known = s.straight(stroke) and np.isfinite(s.volume_mm3[stroke])
-                    if not known or not self._fits(stroke, start, end, usual) or self._fits_already(stroke, change):
+                    if not known or not self._fits(stroke, start, end, usual):
                         continue
-                    fits = int(change > _TELLING_MM)
-                more = self._follow(stroke + 1, s.end[stroke], ends, most - 1) if ends.any() else 0
-                if more >= 0:
-                    best = max(best, fits + more)
+                    if change > _TELLING_MM:
+                        here = _Chain(1, told / change)
+                more = self._follow(stroke + 1, s.end[stroke], ends, most - 1) if ends.any() else _Chain()
+                if more:
+                    best = _better(best, _Chain(here.beads + more.beads, here.chance * more.chance))
         return best
 
     def _fits(self, stroke: int, start: np.ndarray, end: np.ndarray, areas: tuple[float, ...]) -> bool:
@@ -549,8 +560,8 @@ class _Layer:
                 end = np.where(kept, s.start[slot], s.end[other])
                 if np.hypot(*(end - s.start[slot])) < _LEAST_ODD_MM or not self._fits(other, s.start[slot], end, areas):
                     continue
-                others = self._chain(slot, end, most=min(8, j - i - 1) if slot == i else 8)
-                best = max(best, 1 + others if others >= 0 else 0)
+                chain = self._chain(slot, end, most=min(8, j - i - 1) if slot == i else 8)
+                best = max(best, 1 + chain.beads if chain else 0)
             if not best:
                 return 0
             checks += best
@@ -562,6 +573,24 @@ class _Layer:
         low, high = points.min(axis=0), points.max(axis=0)
         box = (round(float(low[0]), 3), round(float(low[1]), 3), round(float(high[0]), 3), round(float(high[1]), 3))
         return _Found(b.z_mm, b.stack, (int(s.line[first]), int(s.line[last])), box, text, evidence)
+
+
+class _Chain(NamedTuple):
+    """What comes after a point that would lie elsewhere."""
+
+    beads: int = 0
+    """Strokes of another length that so get one of the usual flows."""
+    chance: float = 1.0
+    """How likely a stroke of any flow would do the same."""
+
+
+def _better(one: _Chain | None, other: _Chain) -> _Chain:
+    return other if one is None or other.beads > one.beads else one
+
+
+def _digit_step(moved_mm: float) -> float:
+    """Give how far the values lie apart that a number becomes by one other digit, as far from it as that."""
+    return 0.1 if moved_mm < 0.95 else 1.0 if moved_mm < 9.5 else 10.0
 
 
 def _radius(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> float:

@@ -1,5 +1,9 @@
 """misplaced-bead: flow tells where a point was meant to be (conservation of volume: filament is path times area)."""
 
+import math
+import random
+import re
+
 import pytest
 from tests.oracles.harbour import job
 from tests.rules.judged import findings
@@ -139,3 +143,25 @@ def test_an_end_beside_its_circle_is_no_arc() -> None:
     bad = [*good[:at], good[at].replace("Y116", "Y16"), *good[at + 1 :]]
     assert findings(job(good), "unreadable-line") == []
     assert "no arc" in findings(job(bad), "unreadable-line")[0].message
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_beads_of_any_flow_fit_another_path_by_chance_only(seed: int) -> None:
+    """Gap fill of widths drawn by lot, written with few decimals: some of it fits a digit, as often as any digit would."""
+    lots = random.Random(seed)
+    lines: list[str] = []
+    for line in layers(120):
+        lines.append(line)
+        if line.startswith("G1 X120.000 Y106.1"):
+            (x, y), back = (120.0, 106.12), line.split(" E")[0]
+            for to_x, to_y in ((141.0, 98.0), (141.0, 114.0), (122.0, 114.0), (122.0, 106.0)):
+                lines.append(f"G1 X{to_x:.3f} Y{to_y:.3f} E{AREA * math.hypot(to_x - x, to_y - y):.5f}")
+                x, y = to_x, to_y
+            for _ in range(2):
+                to_x, to_y = lots.uniform(123, 140), lots.uniform(100, 112)
+                amount = AREA * math.hypot(to_x - x, to_y - y) * lots.uniform(0.8, 1.2)
+                lines.append(f"G1 X{to_x:.3f} Y{to_y:.3f} E{amount:.5f}")
+                x, y = to_x, to_y
+            lines.append(back)
+    text = re.sub(r"E(\d+\.\d+)", lambda amount: f"E{float(amount[1]):.3f}", "\n".join(lines))
+    assert findings(job(text.split("\n")), "misplaced-bead") == []
