@@ -20,6 +20,10 @@ _CELL_MM = 0.8
 """Two beads: beads that touch, or nearly, hold each other."""
 
 
+_STRIDE = 2
+"""Of the points along the beads, every second: still closer together than a cell is wide."""
+
+
 class SmallFootprintLimits(Limits):
     slenderness: float = Field(
         8.0, gt=0, description="height against the side of a square of the first layer's area, a ratio (own choice)"
@@ -93,13 +97,19 @@ def _carrying(first: Beads, second: Beads) -> float:
     if not (first.complete and second.complete):
         return 1.0
     low, high = first.samples, second.samples
-    keys = cell_keys(low.x_mm, low.y_mm, _CELL_MM)
-    group = connected_regions(keys)
-    above = np.unique(cell_keys(high.x_mm, high.y_mm, _CELL_MM))
-    near = np.concatenate([above + offset for offset in neighbour_offsets()])
+    keys = cell_keys(low.x_mm[::_STRIDE], low.y_mm[::_STRIDE], _CELL_MM)
+    cells, cell = np.unique(keys, return_inverse=True)
+    above = np.sort(cell_keys(high.x_mm[::_STRIDE], high.y_mm[::_STRIDE], _CELL_MM))
+    if not len(cells) or not len(above):
+        return 1.0
+    under = np.zeros(len(cells), np.bool_)
+    for offset in neighbour_offsets():
+        at = np.minimum(np.searchsorted(above, cells + offset), len(above) - 1)
+        under |= above[at] == cells + offset
     known = first.area_mm2[np.isfinite(first.area_mm2)]
     area = np.nan_to_num(first.area_mm2, nan=float(np.median(known)) if len(known) else 0.0)
-    volume = np.bincount(group, low.weight_mm * area[low.bead])
-    carries = np.bincount(group, np.isin(keys, near)) > 0
+    volume = np.bincount(cell, low.weight_mm[::_STRIDE] * area[low.bead[::_STRIDE]])
+    group = connected_regions(cells)
+    carries = np.bincount(group, under) > 0
     whole = float(volume.sum())
-    return float(volume[carries].sum()) / whole if whole > 0 and carries.any() else 1.0
+    return float(volume[carries[group]].sum()) / whole if whole > 0 and carries.any() else 1.0
