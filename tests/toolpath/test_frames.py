@@ -1,6 +1,9 @@
 """Work coordinate systems (RS-274/NGC, NISTIR 6556, 3.5.5, 3.5.12, 3.5.13, 3.5.18), by hand; random ones in test_moves."""
 
+from random import Random
+
 import pytest
+from tests.oracles.effort import seeds
 
 from layergate.gcode.columns import read_columns
 from layergate.gcode.dialect import Dialect
@@ -96,3 +99,38 @@ def test_origins_are_lengths_and_follow_inches() -> None:
     """facts.md 1.4: 1 in = 25.4 mm."""
     moves, _ = read("G28", "G20", "G10 L2 P1 X1", "G1 X1")
     assert moves.x1[-1] == pytest.approx(50.8)
+
+
+@pytest.mark.parametrize("seed", seeds(15))
+def test_runs_of_g53_are_read_as_line_by_line(seed: int) -> None:
+    """Read at once or a line at a time, with frames, modes and homing between, every move starts and ends in the same place."""
+    random = Random(seed)
+    lines = ["G28"]
+    for _ in range(60):
+        x, y, z = (round(random.uniform(-5, 50), 2) for _ in "XYZ")
+        rare = random.choice(
+            ["G91", "G90", f"G92 X{x}", "G92.1", f"G10 L2 P2 X{x} Y{y} Z{z}", "G55", "G54", "G28 X", "G53"]
+        )
+        lines += [rare] if random.random() < 0.2 else []
+        lines += [f"G53 G1 X{x} Y{y} E1", f"G53 Z{z}"] * random.randrange(4)
+        lines += [f"G1 X{x} Z{z} E2", f"G3 X{y} Y{x} R80"] * random.randrange(2)
+    whole, _ = read(*lines)
+    reader = MoveReader(Dialect())
+    single = [reader.read(read_columns(f"{line}\n".encode(), n)) for n, line in enumerate(lines, 1)]
+    for column in ("line", "kind", "x0", "y0", "z0", "x1", "y1", "z1", "push_mm"):
+        assert getattr(whole, column).tolist() == pytest.approx(
+            [value for moves in single for value in getattr(moves, column).tolist()]
+        ), column
+
+
+@pytest.mark.parametrize(
+    "lines", [["G53 G1 X1 Y2"] * 3000, ["G53 G1 X1", "G1 X2"] * 1500, ["G92 X3", *["G53 G1 X1 Y2"] * 3000]]
+)
+def test_many_lines_of_g53_cost_no_more_than_others(lines: list[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whole stretches are read at once: a read for each line would take a minute for every few megabytes."""
+    reads = []
+    plain = MoveReader._read
+    monkeypatch.setattr(MoveReader, "_read", lambda self, columns: (reads.append(1), plain(self, columns))[1])
+    moves, _ = read("G28", *lines)
+    assert len(moves) == 1 + sum("X" in line and "G92" not in line for line in lines)
+    assert len(reads) < 10

@@ -2,7 +2,7 @@
 
 Keeps the modal state from block to block: distance modes, units, offsets, extruder, retraction debt, feed, factors.
 What can't be rebuilt is counted with its lines, never guessed. Knows no layer and no limit of a machine; what the
-commands mean is the community convention's, and RS-274/NGC's where both agree. Some 450 lines, since the modes of one
+commands mean is the community convention's, and RS-274/NGC's where both agree. Some 500 lines, since the modes of one
 machine belong together.
 """
 
@@ -109,31 +109,46 @@ class MoveReader:
         rows = frame_rows(columns, columns.rare()[1])
         if not len(rows):
             return self._read(columns)
-        # Between two rows the frame is the same; there are hardly ever any.
+        moves_there = (columns.code[rows] == G53) & _any_of(columns, "XYZE")[rows]
+        if moves_there.all() and self._in_machine_frame(columns.rare()[1]):
+            return self._move_in_machine_frame(columns.part(0, len(columns)), rows)
+        # Between two rows the frame is the same, and so it is along a run of moves in the machine's own.
+        joined = moves_there[1:] & moves_there[:-1] & (np.diff(rows) == 1)
         parts, done = [], 0
-        for row in rows.tolist():
-            parts.append(self._read(columns.part(done, row)))
-            parts.append(self._change_frame(columns.part(row, row + 1)))
-            done = row + 1
+        for run, there in zip(
+            np.split(rows, np.flatnonzero(~joined) + 1), moves_there[np.r_[True, ~joined]], strict=True
+        ):
+            start, stop = int(run[0]), int(run[-1]) + 1
+            lines = columns.part(start, stop)
+            parts.append(self._read(columns.part(done, start)))
+            parts.append(self._move_in_machine_frame(lines, run - start) if there else self._change_frame(lines))
+            done = stop
         parts.append(self._read(columns.part(done, len(columns))))
         return concatenate(parts)
 
+    def _in_machine_frame(self, present: frozenset[int]) -> bool:
+        """Say whether the job's zero is the machine's and stays so, so that moves in either frame are the same."""
+        at_zero = all(axis.offset == 0 for axis in (self.x, self.y, self.z)) and not self._xyz_relative.value
+        return at_zero and present.isdisjoint((_G92, _MODES["G91"]))
+
+    def _move_in_machine_frame(self, lines: Columns, rows: I64) -> Moves:
+        """Carry out G53: an absolute move while the origin is the machine's, for its line only (RS-274/NGC 3.5.12)."""
+        axes = (self.x, self.y, self.z)
+        before = [axis.offset for axis in axes]
+        relative, self._xyz_relative.value = self._xyz_relative.value, 0.0
+        for axis in axes:
+            axis.rename_by(-axis.offset)
+        lines.code[rows] = _G1
+        moves = self._read(lines)
+        for axis, offset in zip(axes, before, strict=True):
+            axis.rename_by(offset)
+        self._xyz_relative.value = relative
+        return moves
+
     def _change_frame(self, line: Columns) -> Moves:
-        """Carry out one line that changes the frame, or moves in the machine's own (G53)."""
+        """Carry out one line that changes the frame."""
         code = int(line.code[0])
         axes = (self.x, self.y, self.z)
-        if code == G53 and any(line.has(letter)[0] for letter in "XYZE"):
-            # As an absolute move while the origin is the machine's, for this line only (RS-274/NGC 3.5.12).
-            before = [axis.offset for axis in axes]
-            relative, self._xyz_relative.value = self._xyz_relative.value, 0.0
-            for axis in axes:
-                axis.rename_by(-axis.offset)
-            line.code[0] = _G1
-            moves = self._read(line)
-            for axis, offset in zip(axes, before, strict=True):
-                axis.rename_by(offset)
-            self._xyz_relative.value = relative
-            return moves
         self.commands += 1
         words = {letter: float(line.word(letter)[0]) for letter in "XYZLP" if line.has(letter)[0]}
         if not self.frames.apply(code, words, MM_PER_INCH if self._inches.value else 1.0, axes):
@@ -472,3 +487,9 @@ class MoveReader:
             (np.choose(first, centres), np.choose(second, centres)), self._word(columns, "R", scale)[source],
             columns.code[source] == _G2, columns.word("P")[source], plane,
         )  # fmt: skip
+
+
+def _any_of(columns: Columns, letters: str) -> Bool:
+    """Say which lines have a word of any of these letters: (n,) bool."""
+    found: Bool = np.logical_or.reduce([columns.has(letter) for letter in letters])
+    return found
