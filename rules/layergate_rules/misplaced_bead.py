@@ -1,29 +1,17 @@
 """misplaced-bead: a bead whose filament was meant for another path."""
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
 import numpy as np
 from pydantic import Field
 
 from layergate.preflight.rule import Beads, Findings, LayerMap, Limits, NotApplicableError, Rule, Where
+from layergate_rules.digits import digit_step, ends_of, other_by_a_digit
 from layergate_rules.layer_statistics import number_of
+from layergate_rules.strokes import JOINED_MM, LEAST_ODD_MM, Strokes, UsualFlows, strokes_of
 
-_CLASS = 0.01  # of the logarithm: beads whose areas differ by less carry the same flow
-_SAME_FLOW = 0.005  # of the logarithm: two beads of one odd flow
-_BESIDE = 2  # strokes apart
-_LEAST_ODD_MM = 0.2
-_LEAST_ODD_STEPS = 200  # of the coordinates: shorter strokes are off by a percent through their rounding alone
-_STEPS_MM = (0.1, 0.01)  # of coordinates with one and two decimals; most jobs write three
-_FINE_MM = 0.001
-_LEAST_DIGITS = 6  # different last ones; fewer are those of a shape on a grid
-_JOINED_MM = 0.0015
-_LEAST_BEADS = 12  # of a layer, to tell what is usual in it
-_LEAST_CLASS = 5
-_POOL_LAYERS = 3  # before a layer, in which flows are usual, too
-_FLOWS_LAST = 8  # layers; a flow that nobody uses any more is forgotten then
-_CLASS_SHARE = 0.05
 _MOST_ODD = 40  # more beads of a flow of their own are how this job is made
 _ODD_SHARE = 0.2
 _OUTSIDE_MM = 1.0
@@ -34,7 +22,6 @@ _MOST_KINKS = 3
 _LONGEST_LOOP = 64  # strokes of an outline that is closed by its last one
 _SAME_LENGTH_MM = 0.02
 _TELLING_MM = 0.1  # a bead that changes less and fits then, too, is chance: gap fill has flows of its own
-_POINT_MM = 0.002  # two rounded coordinates
 _MOST_BY_CHANCE = 0.1  # findings like one that the beads of a job would give if their flows were drawn by lot
 
 
@@ -91,33 +78,19 @@ class MisplacedBead(Rule):
     def prepare(self) -> None:
         self._found: list[_Found] = []
         self._kinks: list[_Found] = []
-        self._pool: list[tuple[np.ndarray, np.ndarray]] = []
-        self._flows = _Flows(np.empty(0), 0.0)
-        self._flows_age = 0
+        self._flows = UsualFlows()
         self._tried = 0  # beads with a flow of their own
 
     def each_layer(self, beads: Beads) -> None:
         if beads.ramp or not np.isfinite(beads.area_mm2).any():
             return
-        strokes = _strokes(beads)
+        strokes = strokes_of(beads)
         self._kinks += _turned_arcs(beads, strokes)
-        self._pool.append((strokes.volume_mm3, strokes.length_mm))
-        del self._pool[: -1 - _POOL_LAYERS]
-        self._flows_age += 1
-        strokes.usual = self._flows.of(strokes.volume_mm3, strokes.length_mm)
-        own = strokes.unusual()
-        # Another flow is usual only where much of the path has it: most layers need no new look.
-        if self._flows_age >= _FLOWS_LAST or strokes.length_mm[own].sum() >= _CLASS_SHARE * strokes.length_mm.sum():
-            self._flows_age = 0
-            volume, length = (np.concatenate(parts) for parts in zip(*self._pool[::-1], strict=True))
-            strokes.usual, self._flows = _classes(volume, length, len(strokes.line))
-            own = strokes.unusual()
-        strokes.slack_mm3 = self._flows.slack_mm3
+        own = self._flows.tell(strokes)
         # Walls of varying width repeat their flows from loop to loop, so that few of them are lone, but none is usual.
         if not len(own) or len(own) > min(_MOST_ODD, _ODD_SHARE * len(strokes.line)):
             return
-        before = [np.concatenate(parts) for parts in zip(*self._pool[:-1], strict=True)] or [np.empty(0), np.empty(0)]
-        odd = strokes.odd(*before)
+        odd = self._flows.odd(strokes)
         self._tried += len(odd)
         self._found += _Layer(beads, strokes, odd, self.limits).found()
 
@@ -143,152 +116,7 @@ class MisplacedBead(Rule):
             )
 
 
-@dataclass(slots=True)
-class _Strokes:
-    """The beads of a layer, one a line: an arc's chords together. Arrays (n,)."""
-
-    line: np.ndarray
-    first: np.ndarray
-    """Index of the first bead of each line."""
-    last: np.ndarray
-    start: np.ndarray
-    end: np.ndarray
-    length_mm: np.ndarray
-    volume_mm3: np.ndarray
-    usual: np.ndarray = field(default_factory=lambda: np.empty(0))
-    """Bead area of the flow class that a stroke belongs to, mm2; NaN where it has a flow of its own."""
-    slack_mm3: float = 0.0
-    step_mm: float = _FINE_MM
-    """What the coordinates are multiples of."""
-    known: dict[int, list[float]] = field(default_factory=dict)
-    """What ``around`` gave, by stroke: lines are compared pair by pair."""
-    twins: set[int] = field(default_factory=set)
-    """Odd strokes of which two share a flow: one point moved along both, or a feature that is made so."""
-
-    def unusual(self) -> np.ndarray:
-        """Give the strokes of none of the usual flows."""
-        known = _telling(self.volume_mm3, self.length_mm) & (self.length_mm > _LEAST_ODD_STEPS * self.step_mm)
-        return np.flatnonzero(known & np.isnan(self.usual))
-
-    def odd(self, before_mm3: np.ndarray, before_mm: np.ndarray) -> np.ndarray:
-        """Give the strokes with a flow of their own, and those of which two share one, side by side.
-
-        A flow that strokes of the layers before had is how this job is made, however few they are.
-        """
-        rows = self.unusual()
-        logs = np.log(self.volume_mm3[rows] / self.length_mm[rows])
-        there = np.sort(np.log((before_mm3 / before_mm)[_telling(before_mm3, before_mm) & (before_mm3 > 0)]))
-        seen = np.searchsorted(there, logs - _SAME_FLOW) < np.searchsorted(there, logs + _SAME_FLOW)
-        rows, logs = rows[~seen], logs[~seen]
-        order = np.argsort(logs)
-        apart = np.diff(logs[order]) > _SAME_FLOW
-        group = np.concatenate(([0], np.cumsum(apart))) if len(rows) else rows
-        size = np.bincount(group)[group] if len(rows) else rows
-        here = rows[order]
-        beside = np.abs(here - np.roll(here, 1)) <= _BESIDE
-        beside = np.where(np.roll(group, 1) == group, beside, np.roll(beside, -1))
-        self.twins = set(here[(size == 2) & beside].tolist())
-        return np.sort(here[(size == 1) | ((size == 2) & beside)])
-
-    def around(self, stroke: int) -> list[float]:
-        """Give the usual areas next to a stroke, the nearest before and the nearest after it."""
-        if stroke in self.known:
-            return self.known[stroke]
-        found: list[float] = []
-        # The four before, the nearest first, and the four after.
-        for near in (self.usual[max(0, stroke - 4) : max(0, stroke)][::-1], self.usual[stroke + 1 : stroke + 5]):
-            area = next((area for area in near.tolist() if math.isfinite(area)), None)
-            if area and not any(abs(area / other - 1) < _CLASS for other in found):
-                found.append(area)
-        self.known[stroke] = found
-        return found
-
-    def joined(self, stroke: int) -> bool:
-        """Say whether the stroke after this one begins where it ends."""
-        if stroke < 0 or stroke + 1 >= len(self.line):
-            return False
-        return bool(np.abs(self.start[stroke + 1] - self.end[stroke]).max() < _JOINED_MM)
-
-    def straight(self, stroke: int) -> bool:
-        return bool(self.first[stroke] == self.last[stroke])
-
-
-def _strokes(beads: Beads) -> _Strokes:
-    changes = np.flatnonzero(np.diff(beads.line) != 0)
-    first = np.concatenate(([0], changes + 1))
-    last = np.concatenate((changes, [len(beads.line) - 1]))
-    length = np.add.reduceat(beads.length_mm, first)
-    volume = np.add.reduceat(beads.area_mm2 * beads.length_mm, first)
-    start = np.column_stack((beads.x0[first], beads.y0[first]))
-    end = np.column_stack((beads.x1[last], beads.y1[last]))
-    return _Strokes(
-        beads.line[first], first, last, start, end, length, volume, step_mm=_step(np.concatenate((start, end)))
-    )
-
-
-def _step(points: np.ndarray) -> float:
-    """Give what coordinates were rounded to, mm: all are multiples of it, and not because they are whole anyway."""
-    for step in _STEPS_MM:
-        steps = np.rint(points / step)
-        if float(np.abs(points - steps * step).max()) < 1e-6:
-            return step if len(np.unique(steps % 10)) >= _LEAST_DIGITS else _FINE_MM
-    return _FINE_MM
-
-
-@dataclass(frozen=True, slots=True)
-class _Flows:
-    """The usual flows of some layers."""
-
-    area_mm2: np.ndarray
-    """Bead areas, rising: (k,)."""
-    slack_mm3: float
-    """What volumes differ by within their class: the rounding of E."""
-
-    def of(self, volume: np.ndarray, length: np.ndarray) -> np.ndarray:
-        """Give the area of the flow that each stroke carries, to the rounding of its volume; NaN where none: (n,)."""
-        areas = self.area_mm2
-        if not len(areas):
-            return np.full(len(volume), np.nan)
-        ratio = volume / length
-        above = np.clip(np.searchsorted(areas, ratio), 1, len(areas) - 1) if len(areas) > 1 else 0
-        nearest = areas[np.where(ratio - areas[above - 1] < areas[above] - ratio, above - 1, above)]
-        fits = np.abs(volume - nearest * length) < np.maximum(4 * self.slack_mm3, 0.02 * volume)
-        return np.where(fits, nearest, np.nan)
-
-
-def _telling(volume: np.ndarray, length: np.ndarray) -> np.ndarray:
-    """Say of which strokes the flow is known and means something: (n,) bool."""
-    telling: np.ndarray = np.isfinite(volume) & (length > _LEAST_ODD_MM)
-    return telling
-
-
-def _classes(volume: np.ndarray, length: np.ndarray, count: int) -> tuple[np.ndarray, _Flows]:
-    """Find the usual flows of some strokes, and the area of its class for each of the first ``count``; NaN where it has none."""
-    usual = np.full(len(volume), np.nan)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        logs = np.log(volume / length)
-    known = np.flatnonzero(np.isfinite(logs) & (length > 0.5))
-    if len(known) < _LEAST_BEADS:
-        return usual[:count], _Flows(np.empty(0), 0.0)
-    order = known[np.argsort(logs[known])]
-    values = logs[order]
-    # Beads within one percent of each, as many as make a flow usual: by path, so that strokes count and dots do not.
-    low, high = np.searchsorted(values, values - _CLASS), np.searchsorted(values, values + _CLASS)
-    path = np.concatenate(([0.0], np.cumsum(length[order])))
-    share = (path[high] - path[low]) / path[-1]
-    common = (high - low >= _LEAST_CLASS) & (share >= _CLASS_SHARE)
-    own = order[common]
-    middle = (low[common] + high[common]) // 2
-    usual[own] = np.exp(values[middle])
-    slack = float(np.median(np.abs(volume[own] - usual[own] * length[own]))) if len(own) else 0.0
-    flows = _Flows(np.exp(values[middle[np.flatnonzero(np.diff(middle, prepend=-1))]]), slack)
-    # Short beads are known by their volume, to that rounding.
-    short = np.flatnonzero(np.isfinite(logs[:count]) & np.isnan(usual[:count]))
-    usual[short] = flows.of(volume[short], length[short])
-    return usual[:count], flows
-
-
-def _turned_arcs(beads: Beads, strokes: _Strokes) -> list[_Found]:
+def _turned_arcs(beads: Beads, strokes: Strokes) -> list[_Found]:
     """Find arcs that leave and meet their neighbours at a sharp angle, and would run smoothly the other way round."""
     s = strokes
     arcs = np.flatnonzero(s.last - s.first >= 3)
@@ -325,14 +153,14 @@ def _turned_arcs(beads: Beads, strokes: _Strokes) -> list[_Found]:
     return found
 
 
-def _neighbour(strokes: _Strokes, stroke: int, side: int) -> int | None:
+def _neighbour(strokes: Strokes, stroke: int, side: int) -> int | None:
     """Give the stroke before or after one on its outline, which may close at the other end of it."""
     ends, starts = (strokes.end, strokes.start) if side < 0 else (strokes.start, strokes.end)
     beside = stroke + side
-    if 0 <= beside < len(strokes.line) and np.abs(ends[beside] - starts[stroke]).max() < _JOINED_MM:
+    if 0 <= beside < len(strokes.line) and np.abs(ends[beside] - starts[stroke]).max() < JOINED_MM:
         return beside
     far = np.arange(stroke, np.clip(stroke - side * _LONGEST_LOOP, -1, len(strokes.line)), -side)[1:]
-    closing = far[np.abs(ends[far] - starts[stroke]).max(axis=1) < _JOINED_MM]
+    closing = far[np.abs(ends[far] - starts[stroke]).max(axis=1) < JOINED_MM]
     return int(closing[0]) if len(closing) else None
 
 
@@ -344,7 +172,7 @@ def _angle(turn: float) -> float:
 class _Layer:
     """The search in one layer."""
 
-    def __init__(self, beads: Beads, strokes: _Strokes, odd: np.ndarray, limits: MisplacedBeadLimits) -> None:
+    def __init__(self, beads: Beads, strokes: Strokes, odd: np.ndarray, limits: MisplacedBeadLimits) -> None:
         self.beads, self.strokes, self.limits = beads, strokes, limits
         self.odd = [int(at) for at in odd]
 
@@ -398,13 +226,13 @@ class _Layer:
         for area in s.around(stroke):
             meant = volume / area
             for axis in (0, 1):
-                for value in _ends(a, p, meant, axis):
+                for value in ends_of(a, p, meant, axis):
                     # The digits tell the value more exactly than the flow.
                     slope = max(abs(value - a[axis]) / max(meant, 1e-9), 0.05)
                     tolerance = self._tolerance(area, meant) / slope
                     if abs(value - p[axis]) + tolerance < self.limits.least_move_mm:
                         continue  # as most are: every value within the tolerance is too near to count
-                    for true in _other_by_a_digit(p[axis], value, tolerance):
+                    for true in other_by_a_digit(p[axis], value, tolerance):
                         moved = abs(true - p[axis])
                         q = s.end[stroke].copy()
                         q[axis] = true
@@ -416,7 +244,7 @@ class _Layer:
                         if chain is None:
                             continue
                         # Digits are so dense that some value near the one wanted is within the tolerance of any flow.
-                        chance = min(1.0, 2 * tolerance / _digit_step(moved)) * chain.chance
+                        chance = min(1.0, 2 * tolerance / digit_step(moved)) * chain.chance
                         weak = not chain.beads or stroke in s.twins or stroke + 1 in s.twins
                         if weak and (
                             moved < self.limits.lone_move_mm or not (self._crosses(stroke) or self._leaves(stroke))
@@ -436,13 +264,13 @@ class _Layer:
             return _Chain()
         best = None
         # A coordinate that a line does not name stays as it was; the same value may have been named, too.
-        for kept in _subsets(np.abs(s.start[stroke] - before) < _JOINED_MM, joined=s.joined(stroke - 1)):
+        for kept in _subsets(np.abs(s.start[stroke] - before) < JOINED_MM, joined=s.joined(stroke - 1)):
             moved = np.where(kept, off, 0.0)
             if not moved.any():
                 best = _better(best, _Chain())
                 continue
             start = s.start[stroke] + moved
-            for held in _subsets(np.abs(s.end[stroke] - s.start[stroke]) < _JOINED_MM, joined=False):
+            for held in _subsets(np.abs(s.end[stroke] - s.start[stroke]) < JOINED_MM, joined=False):
                 ends = np.where(held, moved, 0.0)
                 end = s.end[stroke] + ends
                 here = _Chain()
@@ -539,7 +367,7 @@ class _Layer:
         s = self.strokes
         dx, dy = np.abs(s.start - s.end[stroke]).T
         fits = np.zeros(len(dx), np.bool_)
-        kept_x, kept_y = np.abs(s.end[stroke] - s.start[stroke]) < _JOINED_MM
+        kept_x, kept_y = np.abs(s.end[stroke] - s.start[stroke]) < JOINED_MM
         # A coordinate that the line does not name is that of the place where it stands.
         lengths = (np.hypot(dx, dy), *([dy] if kept_x else []), *([dx] if kept_y else []))
         for area in s.around(stroke):
@@ -556,9 +384,9 @@ class _Layer:
         # The stroke in one slot carries the line of the other: its amount and its end belong there.
         for slot, other in ((i, j), (j, i)):
             best = 0
-            for kept in _subsets(np.abs(s.end[other] - s.start[other]) < _JOINED_MM, joined=False):
+            for kept in _subsets(np.abs(s.end[other] - s.start[other]) < JOINED_MM, joined=False):
                 end = np.where(kept, s.start[slot], s.end[other])
-                if np.hypot(*(end - s.start[slot])) < _LEAST_ODD_MM or not self._fits(other, s.start[slot], end, areas):
+                if np.hypot(*(end - s.start[slot])) < LEAST_ODD_MM or not self._fits(other, s.start[slot], end, areas):
                     continue
                 chain = self._chain(slot, end, most=min(8, j - i - 1) if slot == i else 8)
                 best = max(best, 1 + chain.beads if chain else 0)
@@ -588,11 +416,6 @@ def _better(one: _Chain | None, other: _Chain) -> _Chain:
     return other if one is None or other.beads > one.beads else one
 
 
-def _digit_step(moved_mm: float) -> float:
-    """Give how far the values lie apart that a number becomes by one other digit, as far from it as that."""
-    return 0.1 if moved_mm < 0.95 else 1.0 if moved_mm < 9.5 else 10.0
-
-
 def _radius(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> float:
     """Give the radius of the circle through three points; infinite where they lie on a line."""
     ab, bc, ca = np.hypot(*(b - a)), np.hypot(*(c - b)), np.hypot(*(a - c))
@@ -605,51 +428,6 @@ def _subsets(equal: np.ndarray, *, joined: bool) -> list[np.ndarray]:
     if joined:
         return [equal]
     return [np.array((x, y)) for x in {bool(equal[0]), False} for y in {bool(equal[1]), False}]
-
-
-def _ends(start: list[float], end: list[float], length: float, axis: int) -> list[float]:
-    """Give the coordinates on one axis that make a stroke that long, its other coordinate unchanged."""
-    across = end[1 - axis] - start[1 - axis]
-    reach = length**2 - across**2
-    if reach < 0:
-        return []
-    return [start[axis] - reach**0.5, start[axis] + reach**0.5]
-
-
-def _other_by_a_digit(there: float, wanted: float, tolerance: float) -> list[float]:
-    """Give the values near the wanted one that the written value becomes by one other digit, or one digit more."""
-    off = abs(wanted - there)
-    if off > 1 + tolerance and abs(off - round(off)) > tolerance + _POINT_MM:
-        return []  # a digit before the point changes a value by whole millimetres
-    whole, _, rest = f"{abs(there):.3f}".partition(".")
-    sign = -1 if there < 0 else 1
-    found = []
-    for power in (0.1, 1.0, 10.0, 100.0):
-        steps = round((wanted - there) / power)
-        if 0 < abs(steps) < 10:
-            found.append(there + steps * power)
-    meant = abs(wanted)
-    for digit, at in sorted(_digits_between(whole, rest, meant - tolerance, meant + tolerance)):
-        text = f"{whole}.{digit}{rest}" if at > len(whole) else f"{whole[:at]}{digit}{whole[at:]}.{rest}"
-        found.append(sign * float(text))
-    return [value for value in dict.fromkeys(found) if abs(value - wanted) < tolerance]
-
-
-def _digits_between(whole: str, rest: str, low: float, high: float) -> list[tuple[int, int]]:
-    """Give digits and the places to put one more of them in, that make a number between two values.
-
-    Place 0 is before the first digit; the one behind the last of ``whole`` is the first after the point.
-    """
-    found = []
-    for at in range(len(whole) + 2):
-        if at > len(whole):
-            base, power = float(f"{whole}.0{rest}"), 0.1
-        else:
-            base, power = float(f"{whole[:at]}0{whole[at:]}.{rest}"), 10.0 ** (len(whole) - at)
-        # One more on each side, for what rounding may hide: the caller looks at the number itself.
-        first, last = math.floor((low - base) / power), math.ceil((high - base) / power)
-        found += [(digit, at) for digit in range(max(0, first), min(9, last) + 1)]
-    return found
 
 
 def _sides(beads: Beads, p: np.ndarray, q: np.ndarray) -> np.ndarray:
