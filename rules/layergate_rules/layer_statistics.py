@@ -62,27 +62,23 @@ def side_medians(values: F64, stacks: npt.NDArray[np.int64]) -> tuple[F64, F64]:
     return below, above
 
 
-def takes_turns(values: F64, stacks: npt.NDArray[np.int64], alike: float) -> Bool:
-    """Say which layers have one like them within SIDE layers below and one within SIDE above: (m,) bool.
+def seen_below(values: F64, stacks: npt.NDArray[np.int64], alike: float) -> Bool:
+    """Say which layers have one like them within SIDE layers below: (m,) bool.
 
     Where kinds of layers take turns (walls half a layer up, infill every second layer), the median of those around is of
-    another kind. A fault stands alone, or with others like it on one side.
+    another kind. Of several faults that are like each other, the lowest has no such layer.
 
     Args:
         values: (m, k) float64, logarithms that all have to agree; NaN agrees with nothing.
         stacks: (m,), equal for layers of one stack.
         alike: by how much values may differ.
     """
-    count = len(values)
-    found = np.zeros((2, count), np.bool_)
-    for apart in range(1, min(SIDE, count - 1) + 1):
+    found = np.zeros(len(values), np.bool_)
+    for apart in range(1, min(SIDE, len(values) - 1) + 1):
         with np.errstate(invalid="ignore"):  # two infinite ones agree as little as two unknown
             same = (np.abs(values[apart:] - values[:-apart]) < alike).all(axis=1)
-        same &= stacks[apart:] == stacks[:-apart]
-        found[0, apart:] |= same
-        found[1, :-apart] |= same
-    both: Bool = np.logical_and(found[0], found[1])
-    return both
+        found[apart:] |= same & (stacks[apart:] == stacks[:-apart])
+    return found
 
 
 def largest(first: F64, second: F64) -> F64:

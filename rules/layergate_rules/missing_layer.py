@@ -13,10 +13,23 @@ from layergate.preflight.rule import (
     Rule,
     Severity,
     Where,
+    cell_keys,
+    connected_regions,
+    neighbour_offsets,
 )
-from layergate_rules.layer_statistics import compared_layers, largest, number_of, side_medians, takes_turns
+from layergate_rules.islands import CELL_MM
+from layergate_rules.layer_statistics import compared_layers, largest, number_of, seen_below, side_medians
 from layergate_rules.spirals import Fault, SpiralWatch
 from layergate_rules.tracks import WALLS_AGAIN, walls_again
+
+_RAFT_LAYERS, _RAFT_MM = 14, 6.0
+"""A raft has a few layers, and the part begins on it within millimetres (common practice)."""
+
+_HIGHER = 1.2
+"""A layer starts high where its gap is this much larger than that of the layer before."""
+
+_ALL_AROUND = 0.8
+"""Share of a ring around a region, a bead or two further out, under which a raft lies: all but what reaches its edge."""
 
 _ALONE_AMONG = 4
 """Layers on each side: thick infill comes back within so many."""
@@ -98,6 +111,9 @@ class MissingLayer(Rule):
         self._spirals = SpiralWatch()
         self._recent: list[Beads] = []
         self._walls_again: dict[tuple[int, float], float] = {}
+        self._reached_out: set[tuple[int, float]] = set()
+        self._step_under: dict[tuple[int, float], float] = {}
+        self._layers = 0
 
     def each_layer(self, beads: Beads) -> None:
         """Remember, of a layer after one with much less path, whether its walls stood below that one, too."""
@@ -106,12 +122,14 @@ class MissingLayer(Rule):
             self._recent.clear()
         self._recent.append(beads)
         del self._recent[:-6]
+        self._layers += 1
+        self._look_under(beads)
         if len(self._recent) < 4 or any(layer.ramp for layer in self._recent):
             return
         *below, between, layer, after = self._recent
         path = [float(one.length_mm.sum()) for one in (below[-1], between, layer)]
         if path[1] < self.limits.most_remnants * min(path[0], path[2]):
-            step = between.gap_levels_mm[1]
+            step = max(between.gap_levels_mm[1], self._step_under.get((layer.stack, layer.z_mm), 0.0))
             inside = np.flatnonzero(layer.samples.gap_mm > self.limits.gap_ratio * step)
             self._walls_again[layer.stack, layer.z_mm] = walls_again(layer, after, inside, below[-1:-4:-2])
 
@@ -123,10 +141,14 @@ class MissingLayer(Rule):
             raise NotApplicableError("a gap shows only between layers, and there are fewer than two")
         gap = layers.gap_mm[chosen, 0]
         step = largest(*side_medians(gap, layers.stack[chosen]))
+        # Where objects have layers of their own heights, those of others are no measure: what lies under the beads is.
+        places = zip(layers.stack[chosen].tolist(), layers.z_mm[chosen].tolist(), strict=True)
+        step = np.fmax(step, [self._step_under.get(place, 0.0) for place in places])
         starved = self._fed_too_little(layers, chosen) | self._alone(layers, chosen, gap, step)
         with np.errstate(invalid="ignore", divide="ignore"):
-            heights = np.log(layers.gap_mm[chosen][:, 1:3])
-        starved &= ~takes_turns(heights, layers.stack[chosen], np.log(self.limits.same_gap))
+            # By their beads, too: a thick first layer is fed for its height.
+            kinds = np.log(np.column_stack((layers.gap_mm[chosen][:, 1:3], layers.area_mm2[chosen][:, 2])))
+        starved &= ~seen_below(kinds, layers.stack[chosen], np.log(self.limits.same_gap))
         for at in range(1, len(chosen)):
             index, under = int(chosen[at]), int(chosen[at - 1])
             first_in_stack = layers.stack[under] != layers.stack[index]
@@ -165,7 +187,7 @@ class MissingLayer(Rule):
         lines are not where the walls above it are.
         """
         share = self._walls_again.get((int(layers.stack[above]), float(layers.z_mm[above])), 0.0)
-        if share < WALLS_AGAIN:
+        if not share >= WALLS_AGAIN:  # nor where no walls go on above the gap, so that nothing tells
             return False
         path = layers.path_mm
         less, more = sorted((float(path[before]), float(path[above])))
@@ -207,20 +229,52 @@ class MissingLayer(Rule):
         return bool(layers.gap_mm[index, 0] / strand > self.limits.strand_gap and ratio >= 1.8)
 
     def _over_raft(self, layers: LayerMap, index: int) -> bool:
-        """Say whether what lies under the gap is a raft: low, larger on all sides, of parallel lines."""
+        """Say whether what lies under the gap is a raft: low, reaching out all around the part, of parallel lines."""
         z = float(layers.z_mm[index])
-        if index > 14 or z - float(layers.z_mm[0]) > 6.0:
+        if (int(layers.stack[index]), z) not in self._reached_out:
             return False
         under_z = z - float(layers.gap_mm[index, 2])
         candidates = np.flatnonzero((np.abs(layers.z_mm - under_z) < 0.02) & (np.arange(len(layers)) < index))
         if not len(candidates):
             return False
-        under = int(candidates[-1])
-        low, high = layers.box_mm[under], layers.box_mm[index]
-        larger = low[0] < high[0] - 0.8 and low[1] < high[1] - 0.8 and low[2] > high[2] + 0.8 and low[3] > high[3] + 0.8
-        shares = layers.directions[under]
+        shares = layers.directions[int(candidates[-1])]
         parallel = float((shares + np.roll(shares, 1) + np.roll(shares, -1)).max())
-        return bool(larger and parallel > 0.6)
+        return parallel > 0.6
+
+    def _look_under(self, layer: Beads) -> None:
+        """Remember, of a layer that starts high, the step of what lies under it, and whether that is a raft's top."""
+        if len(self._recent) < 2 or layer.gap_levels_mm[0] < _HIGHER * self._recent[-2].gap_levels_mm[0]:
+            return
+        under_z = layer.z_mm - layer.gap_levels_mm[0]
+        under = next((below for below in self._recent[-2::-1] if abs(below.z_mm - under_z) < 0.02), None)
+        if under is None:
+            return
+        samples = layer.samples
+        keys = cell_keys(samples.x_mm, samples.y_mm, CELL_MM)
+        under_keys = cell_keys(under.samples.x_mm, under.samples.y_mm, CELL_MM)
+        lowest = keys[samples.gap_mm < _HIGHER * layer.gap_levels_mm[0]]
+        met = under.samples.gap_mm[np.isin(under_keys, lowest)]
+        if len(met):
+            self._step_under[layer.stack, layer.z_mm] = float(np.median(met))
+        if (
+            self._layers <= _RAFT_LAYERS
+            and layer.z_mm <= _RAFT_MM
+            and self._reaches_out(keys, samples.weight_mm, under_keys)
+        ):
+            self._reached_out.add((layer.stack, layer.z_mm))
+
+    def _reaches_out(self, keys: np.ndarray, weight_mm: np.ndarray, under_keys: np.ndarray) -> bool:
+        """Say whether the larger part of a layer has what lies under it all around, a bead or two further out."""
+        region = connected_regions(keys)
+        path = np.bincount(region, weight_mm)
+        reach = np.asarray(neighbour_offsets())
+        there = np.unique(under_keys[:, None] + reach)
+        around = 0.0
+        for number in np.flatnonzero(path > 0.02 * path.sum()).tolist():
+            near = np.unique(np.unique(keys[region == number])[:, None] + reach)
+            ring = np.setdiff1d(np.unique(near[:, None] + reach), near)
+            around += float(path[number]) if np.isin(ring, there).mean() > _ALL_AROUND else 0.0
+        return around > 0.5 * float(path.sum())
 
     def _lost_turns(self, layers: LayerMap, fault: Fault) -> Finding:
         lost = fault.ratio - 1

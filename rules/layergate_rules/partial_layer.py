@@ -38,6 +38,8 @@ _SAME_GAP = 0.1  # rounding of heights to 0.01 mm
 _RIM_CELLS = 2  # about as deep as walls: what is left of the infill reaches into their place
 _LEAST_MIDDLE_CELLS = 12
 _EMPTY_SHARE = 0.05  # of the cells in the middle; infill of 5 % meets more
+_FEW_CELLS = 4
+_SPARSE_SHARE = 0.6  # infill of 50 % meets about as many
 _CLEAR_MM = 4.0  # about twice the spacing of infill of 20 %
 
 
@@ -97,6 +99,30 @@ def _runs_through(beads: Beads, x: np.ndarray, y: np.ndarray) -> bool:
         return False  # walls side by side have no middle
     there = np.isin(inside, cell_keys(beads.samples.x_mm, beads.samples.y_mm, CELL_MM))
     return bool(there.mean() > _EMPTY_SHARE)
+
+
+def _sparse_beside(layer: Beads, inside: np.ndarray, between: Beads, below: Beads) -> bool:
+    """Say whether a floor ended under the layer that lacks a region, and what is laid there instead is sparse.
+
+    Such a layer leaves places empty between its lines. Where a piece of a floor is lost, the rest of it is there; where all
+    the infill is, nothing.
+    """
+    reach = np.asarray(neighbour_offsets())
+
+    def cells(beads: Beads, rows: np.ndarray) -> np.ndarray:
+        keys: np.ndarray = np.unique(cell_keys(beads.samples.x_mm[rows], beads.samples.y_mm[rows], CELL_MM))
+        return keys
+
+    tracks = tracks_of(between)
+    walls = beside(tracks, below)
+    near_walls = np.unique(cells(between, walls)[:, None] + reach)
+    region = np.unique(cells(layer, inside)[:, None] + reach)
+    floor = np.setdiff1d(cells(below, np.arange(len(below.samples.x_mm))), near_walls)
+    lines = np.intersect1d(cells(between, ~walls), floor)
+    beside_it = np.setdiff1d(floor, region)
+    if len(beside_it) < _LEAST_MIDDLE_CELLS:
+        return len(lines) >= _FEW_CELLS
+    return _EMPTY_SHARE < float(np.isin(beside_it, lines).mean()) < _SPARSE_SHARE
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,7 +212,9 @@ class PartialLayer(Rule):
         share = walls_again(layer, after, inside, below[-1:-4:-2])
         if share >= WALLS_AGAIN and goes_on(layer, after, inside, below[-1:-4:-2]) < GOES_ON:
             share = 0.0  # lines that stand layer after layer, and end under the gap, are supports
-        if share >= WALLS_AGAIN or self._enclosed(layer, inside, between):
+        if share >= WALLS_AGAIN or (
+            self._enclosed(layer, inside, between) and not _sparse_beside(layer, inside, between, below[-1])
+        ):
             self._found.append(region)
 
     def _enclosed(self, layer: Beads, inside: np.ndarray, between: Beads) -> bool:

@@ -1,5 +1,7 @@
 """repeated-block: a block of the storage's size that stands twice in the file."""
 
+import re
+
 import numpy as np
 
 from layergate.preflight.rule import Block, Finding, Findings, Rule, Where
@@ -13,6 +15,11 @@ _SLACK_BYTES = 24  # equal bytes beyond the block's ends that chance explains: t
 _BY_CHANCE = (
     0.6  # share of equal bytes: layers that repeat in text have 0.8 and more, unlike text has some 0.2 (measured)
 )
+_FAR_BYTES = 4096  # a copy nearer than this is compared with text that it is a part of
+_SAME_PLACES = (
+    0.5  # share of coordinates; text of other places has a tenth (chance: hundreds of values among ten thousands)
+)
+_WORDS = re.compile(rb"[XY] *-?[0-9.]+")
 _MIX = np.random.default_rng(20).integers(1, 2**63, SECTOR_BYTES // 8, dtype=np.uint64) | np.uint64(1)
 
 
@@ -28,8 +35,8 @@ class RepeatedBlock(Rule):
     How it decides and when it does not apply
         Sectors of 512 bytes are compared with those up to 64 KiB before. A copy counts where it has a size that cards use
         and ends with the block, to a few bytes. Text that repeats by itself, such as a pattern in relative coordinates,
-        goes on beyond the block and does not count; and where the text around is mostly like what stands before it, a
-        copy can't be told.
+        goes on beyond the block and does not count; and where the text around is mostly like what stands before it, or goes to
+        the same places, a copy can't be told.
 
     What to do
         Copy the job again from where it was made and compare. If it happens again, suspect the card, the reader or the
@@ -115,7 +122,7 @@ class RepeatedBlock(Rule):
         after = 0
         while after <= _SLACK_BYTES and end + after < len(text) and text[end + after] == text[end - back + after]:
             after += 1
-        if self._repeats_itself(begin, end, back):
+        if self._repeats_itself(begin, end, back) or (run < lag and self._same_places(begin, end, back)):
             return
         # At an end of the file nothing shows how far the equality would have gone.
         ends = (begin - back - before > 0) + (end + after < len(text))
@@ -131,6 +138,20 @@ class RepeatedBlock(Rule):
                 if alike > _BY_CHANCE:
                     return True
         return False
+
+    def _same_places(self, begin: int, end: int, back: int) -> bool:
+        """Say whether the text around goes to the same places as that around the first copy, far before it.
+
+        Layers of upright walls do: of their text some sectors are equal by chance, however the lines between have moved.
+        """
+        if back < _FAR_BYTES:
+            return False
+        text = self._tail
+        here = _WORDS.findall(text[max(0, begin - SECTOR_BYTES) : begin]) + _WORDS.findall(
+            text[end : end + SECTOR_BYTES]
+        )
+        there = set(_WORDS.findall(text[max(0, begin - back - _FAR_BYTES // 2) : end - back + _FAR_BYTES // 2]))
+        return sum(word in there for word in here) > _SAME_PLACES * len(here)
 
     def _finding(self, begin: int, run: int, lag: int) -> Finding:
         size = run * SECTOR_BYTES

@@ -4,7 +4,7 @@ import numpy as np
 from pydantic import Field
 
 from layergate.preflight.rule import Beads, Finding, Findings, LayerMap, Limits, NotApplicableError, Rule, Where
-from layergate_rules.layer_statistics import SIDE, compared_layers, number_of, takes_turns
+from layergate_rules.layer_statistics import SIDE, compared_layers, number_of, seen_below, side_medians
 from layergate_rules.spirals import Fault, SpiralWatch
 
 _Stretch = tuple[int, int, np.ndarray]
@@ -19,6 +19,12 @@ _RAFT_LAYERS = 8
 
 _SAME_SHAPE = 0.02
 """In logarithm: references that fit a starved layer this much alike fit it equally well."""
+
+_THIN_LAYER_MM = 0.07
+"""Thicker layers are not made a sixth thinner by the rounding of their heights."""
+
+_ROUNDING_MM = 0.0105
+"""Two heights, each rounded to 0.01 mm."""
 
 
 class StarvedLayerLimits(Limits):
@@ -104,14 +110,14 @@ class StarvedLayer(Rule):
             if layers.ramp.any():
                 return  # a spiral's base
             raise NotApplicableError("flow is compared between layers, and there are fewer than three")
-        gaps = gap[chosen]
+        gaps = _even_steps(gap[chosen], layers.stack[chosen])
         # The lowest tenth of the gaps is the layer's own step: beads over air do not count as starved.
         logs = np.log(layers.area_mm2[chosen] / gaps[:, None])
         stacks = layers.stack[chosen]
         # Compared by their beads and median gaps: in layers that take turns, some beads lie beside higher ones.
         kinds = np.log(np.column_stack((layers.area_mm2[chosen], layers.gap_mm[chosen, 2])))
-        turns = takes_turns(kinds, stacks, np.log(self.limits.same_kind))
-        found = self._stretches(logs, gaps, stacks, turns)
+        seen = seen_below(kinds, stacks, np.log(self.limits.same_kind))
+        found = self._stretches(logs, gaps, stacks, seen)
         inside = {k for first, end, _ in found for k in range(first, end)}
         found += [
             (first, end, usual)
@@ -122,10 +128,11 @@ class StarvedLayer(Rule):
             nearest = _nearest_usual(logs, stacks, slice(first, end), usual)
             yield self._found(layers, chosen[first:end], nearest, logs[first:end])
 
-    def _stretches(self, logs: np.ndarray, gaps: np.ndarray, stacks: np.ndarray, turns: np.ndarray) -> list[_Stretch]:
+    def _stretches(self, logs: np.ndarray, gaps: np.ndarray, stacks: np.ndarray, seen: np.ndarray) -> list[_Stretch]:
         """Find stretches of layers that lie below the three before them, and after which the flow comes back."""
         found: list[_Stretch] = []
         fall = np.log(self.limits.flow_ratio)
+        mixed = _mixed(logs, 2 * np.log(self.limits.alike))
         at = 1
         while at < len(logs) - 1:
             before = [k for k in range(max(0, at - SIDE), at) if stacks[k] == stacks[at]]
@@ -140,6 +147,7 @@ class StarvedLayer(Rule):
                 and end - at < self.limits.most_layers
                 and (logs[end] - usual).max() < fall
                 and gaps[end] <= highest
+                and not mixed[end]
             ):
                 end += 1
             if end == at:
@@ -151,9 +159,8 @@ class StarvedLayer(Rule):
             recovers = after and (np.median(logs[after], axis=0) - logs[at:end].max(axis=0)).min() > -fall
             if recovers and not (
                 self._lies_high(logs, gaps, slice(at, end), after)
-                or self._mixed(logs, slice(at, end), before + after)
                 or self._raft(gaps, at, end)
-                or (end - at == 1 and turns[at])
+                or (end - at == 1 and seen[at])
             ):
                 found.append((at, end, usual))
                 at = end
@@ -176,14 +183,6 @@ class StarvedLayer(Rule):
             and gaps[end] > self.limits.gap_ratio * float(gaps[first:end].max())
         )
 
-    def _mixed(self, logs: np.ndarray, stretch: slice, around: list[int]) -> bool:
-        """Say whether the flows of a stretch spread further than those around it: what is starved has one factor less of all.
-
-        An ironed layer has beads of next to no flow beside beads of the usual.
-        """
-        spread, own = np.ptp(logs[around], axis=1), np.ptp(logs[stretch], axis=1)
-        return bool(own.min() > spread.max() + 2 * np.log(self.limits.alike))
-
     def _between_like(self, logs: np.ndarray, gaps: np.ndarray, stacks: np.ndarray) -> list[_Stretch]:
         """Find layers that lie below two others, as far under them as over them, which are like each other.
 
@@ -205,7 +204,8 @@ class StarvedLayer(Rule):
             usual[here] = np.where(low[:, None], lower, usual[here])
         rows = np.flatnonzero(np.isfinite(usual).all(axis=1))
         runs = np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1) if len(rows) else []
-        return [(int(run[0]), int(run[-1]) + 1, usual[run[0]]) for run in runs]
+        found = [(int(run[0]), int(run[-1]) + 1, usual[run[0]]) for run in runs]
+        return [(first, end, usual) for first, end, usual in found if not _goes_on(logs, stacks, first, end, alike)]
 
     def _starved_turns(self, layers: LayerMap, fault: Fault) -> Finding:
         severity = "block" if fault.ratio < self.limits.block_ratio else "hold"
@@ -263,3 +263,36 @@ def _nearest_usual(logs: np.ndarray, stacks: np.ndarray, stretch: slice, usual: 
         return usual
     best: np.ndarray = np.median(references[uneven <= uneven.min() + _SAME_SHAPE], axis=0)
     return best
+
+
+def _even_steps(gaps: np.ndarray, stacks: np.ndarray) -> np.ndarray:
+    """Give the gaps of layers; of thin ones the middle of theirs and their neighbours' where rounding to 0.01 mm explains it.
+
+    Layers of 0.053 mm are then written as 0.05 and 0.06 mm, with the same beads.
+    """
+    below, above = side_medians(gaps, stacks)
+    usual = np.fmin(np.fmax(np.fmin(below, above), gaps), np.fmax(below, above))
+    wavers = (gaps < _THIN_LAYER_MM) & (np.abs(usual - gaps) < _ROUNDING_MM)
+    even: np.ndarray = np.where(wavers, usual, gaps)
+    return even
+
+
+def _mixed(logs: np.ndarray, slack: float) -> np.ndarray:
+    """Say in which layers flows spread further than in any around: what is starved has one factor less of all. (m,) bool.
+
+    An ironed layer has beads of next to no flow beside beads of the usual.
+    """
+    spread = np.ptp(logs, axis=1)
+    usual = np.zeros(len(spread))
+    for apart in range(1, min(SIDE, len(spread) - 1) + 1):
+        usual[apart:] = np.fmax(usual[apart:], spread[:-apart])
+        usual[:-apart] = np.fmax(usual[:-apart], spread[apart:])
+    further: np.ndarray = spread > usual + slack
+    return further
+
+
+def _goes_on(logs: np.ndarray, stacks: np.ndarray, first: int, end: int, alike: float) -> bool:
+    """Say whether a layer beside a stretch has most of its flows, too: a floor of narrower lines, say, with one wall more."""
+    pairs = [(first - 1, first), (end, end - 1)]
+    inside = [(k, at) for k, at in pairs if 0 <= k < len(logs) and stacks[k] == stacks[at]]
+    return any(np.count_nonzero(np.abs(logs[k] - logs[at]) < alike) > logs.shape[1] / 2 for k, at in inside)

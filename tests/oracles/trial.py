@@ -3,21 +3,28 @@
     python -m tests.oracles.trial --seeds 40            # good jobs: which are stopped, and by what
     python -m tests.oracles.trial --seeds 20 --harms    # every harm on each: caught, placed, missed
     python -m tests.oracles.trial --seeds 1 --first 65 --keep FOLDER    # one job again, to look at
+    python -m tests.oracles.trial --maker habits --seeds 100    # good jobs of the second maker, with habits that the first lacks
+    python -m tests.oracles.trial --maker calibrations          # jobs that set up a printer
 
 A good job that is stopped is a false alarm, or the generator's own fault: look before believing either.
 """
 
 import argparse
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from random import Random
 
+from tests.oracles.calibrations import CALIBRATIONS
 from tests.oracles.dialects import Writer
 from tests.oracles.examination import report_of
+from tests.oracles.habit_plates import drawn_bed
 from tests.oracles.harms import HARMS, Harm, Subject
 from tests.oracles.manners import Manner
 from tests.oracles.plates import Plate, drawn_plate
+from tests.oracles.scribe import Scribe
+from tests.oracles.styles import Style
 
 from layergate.preflight.findings import Finding
 
@@ -47,6 +54,34 @@ def drawn_job(seed: int) -> Job:
 def written(seed: int, bed: tuple[float, float, float, float], plate: Plate, manner: Manner) -> Job:
     writer = Writer(plate, manner, Random(seed + 7), bed)
     return Job(seed, bed, plate, manner, writer, writer.text())
+
+
+def habit_job(seed: int) -> tuple[str, bytes]:
+    """A job of the second maker, everything drawn from a seed, and what it prints."""
+    r = Random(seed)
+    size = r.choice(BEDS)
+    bed = drawn_bed(r, ((size[0] + size[2]) / 2, (size[1] + size[3]) / 2))
+    style = Style.drawn(r)
+    return f"{', '.join(solid.name for solid in bed.solids)}, {bed.said}", Scribe(bed, style, r, size).text()
+
+
+def calibration_job(seed: int) -> tuple[str, bytes]:
+    made = CALIBRATIONS[seed % len(CALIBRATIONS)]
+    return made.__name__, made(Random(seed))
+
+
+def only_good(make: Callable[[int], tuple[str, bytes]], seeds: range, keep: Path | None) -> None:
+    """Check good jobs, and print those that are stopped."""
+    stopped = 0
+    for seed in seeds:
+        name, text = make(seed)
+        findings = stopping(text)
+        if findings:
+            stopped += 1
+            print(f"  stopped: job {seed}, {name}: {findings[0].severity}, {findings[0].rule}: {findings[0].message}")
+        if keep and (findings or len(seeds) == 1):
+            (keep / f"{seed}.gcode").write_bytes(text)
+    print(f"{len(seeds)} good jobs, {stopped} stopped")
 
 
 def stopping(text: bytes) -> list[Finding]:
@@ -87,11 +122,16 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="Outside trial of the checker.")
     parser.add_argument("--seeds", type=int, default=20)
     parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--maker", choices=["plates", "habits", "calibrations"], default="plates")
     parser.add_argument("--harms", action="store_true")
     parser.add_argument("--keep", type=Path, help="folder for good jobs that are stopped and harms that are missed")
     chosen = parser.parse_args()
     if chosen.keep:
         chosen.keep.mkdir(parents=True, exist_ok=True)
+    if chosen.maker != "plates":
+        make = habit_job if chosen.maker == "habits" else calibration_job
+        only_good(make, range(chosen.first, chosen.first + chosen.seeds), chosen.keep)
+        return
     stopped, counts, jobs = 0, dict[str, Counter[str]](), 0
     for seed in range(chosen.first, chosen.first + chosen.seeds):
         job = drawn_job(seed)

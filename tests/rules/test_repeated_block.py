@@ -65,3 +65,22 @@ def test_layers_that_repeat_in_text_but_for_single_figures_are_no_copies() -> No
             again[at] = ord("0") + (again[at] - ord("0") + 1) % 10
     assert again[30 * 512 : 31 * 512] == layer[30 * 512 : 31 * 512]
     assert findings(bytes(layer + again) + job(2), "repeated-block") == []
+
+
+@pytest.mark.parametrize("same_places", [True, False])
+def test_a_sector_alike_far_behind_is_chance_only_among_the_same_places(*, same_places: bool) -> None:
+    """Two layers of upright walls: most lines differ in E or in their order, and one stretch is equal to the byte."""
+    rng = random.Random(3)
+    points = [(round(rng.uniform(50, 150), 3), round(rng.uniform(50, 150), 3)) for _ in range(300)]
+    others = (
+        points if same_places else [(round(rng.uniform(50, 150), 3), round(rng.uniform(50, 150), 3)) for _ in points]
+    )
+
+    def wall(spots: list[tuple[float, float]], size: int) -> bytes:
+        """Lines through some points, each with figures of its own, cut to a size."""
+        text = b"".join(f"G1 X{x:.3f} Y{y:.3f} E{rng.uniform(0.1, 0.9):.5f}\n".encode() for x, y in spots * 2)
+        return text[: size - 1] + b"\n"
+
+    alike = wall(points, 512)
+    text = wall(points, 8192) + alike + wall(points[30:], 8192) + wall(others, 4096) + alike + wall(others[30:], 8192)
+    assert len(findings(text, "repeated-block")) == (0 if same_places else 1)
