@@ -88,15 +88,15 @@ class ClaimsDiffer(Rule):
             raise NotApplicableError("no comment claims layers, filament or height")
         limits = self.limits
         if count and count - len(layers) >= max(limits.layers_missing, limits.layers_missing_share * count):
-            yield self._differs("layers", count, len(layers), "layers", job, "d")
+            yield self._differs("layers", count, len(layers), "layers", "d")
         if filament and layers.flow_known:
             missing = filament - job.laid_mm > limits.filament_missing_share * filament
             more = job.laid_mm - filament > limits.filament_more_share * filament + limits.filament_more_mm
             if missing or more:
-                yield self._differs("filament_mm", filament, job.laid_mm, "mm of filament", job, ".0f")
+                yield self._differs("filament_mm", filament, job.laid_mm, "mm of filament", ".0f")
         tall = float(layers.z_mm.max())
         if height and height - tall > max(limits.height_missing_mm, limits.height_missing_share * height):
-            yield self._differs("height_mm", height, tall, "mm of height", job, ".2f")
+            yield self._differs("height_mm", height, tall, "mm of height", ".2f")
         for line, last, first in skips:
             yield self.finding(
                 f"Layer comments go from {last} to {first} at line {line}; elsewhere they go on by one.",
@@ -106,11 +106,10 @@ class ClaimsDiffer(Rule):
                 evidence={"numbers_skipped": first - last - 1},
             )
 
-    def _differs(self, name: str, claimed: float, found: float, unit: str, job: JobFacts, form: str) -> Finding:
+    def _differs(self, name: str, claimed: float, found: float, unit: str, form: str) -> Finding:
         return self.finding(
             f"The comments claim {claimed:{form}} {unit}; the commands make {found:{form}}.",
             "Something of the job was lost or changed since it was made: make or copy it again and compare sizes.",
-            where=Where(lines=(1, job.lines)),
             evidence={f"claimed_{name}": claimed, f"found_{name}": found, "found_over_claimed": found / claimed},
         )
 

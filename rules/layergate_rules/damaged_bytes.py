@@ -72,7 +72,9 @@ class DamagedBytes(Rule):
             return
         odd = self._zeros + self._odd_bytes
         if odd > _BINARY_SHARE * job.size_bytes:
-            told.insert(0, "This is no text, so it is no print job, or hardly anything of it is left.")
+            told.insert(
+                0, "More than a twentieth of the file is no text: it is no print job, or a large piece of it is lost."
+            )
         evidence: dict[str, float] = {}
         if self._zeros:
             evidence |= {"zero_bytes": self._zeros, "first_byte": self._first_zero, "last_byte": self._last_zero}

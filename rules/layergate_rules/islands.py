@@ -1,6 +1,6 @@
 """Islands: connected groups of beads of one layer with nothing under any of them. Shared by two rules; no rule of its own."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import median
 
 import numpy as np
@@ -154,8 +154,22 @@ class IslandWatch:
             if beads.ramp:
                 half = 0.5 * float(beads.length_mm.sum())
                 found = [island for island in found if island.path_mm < half and _apart(beads, island)]
-            self.found += found
+            self.found += _joined(found)
         self._steps.add(beads)
+
+
+def _joined(found: list[Island]) -> list[Island]:
+    """Join islands that are pieces of the same beads: one that is absurdly long is looked at here and there only."""
+    joined: list[Island] = []
+    for island in found:
+        last = joined[-1] if joined else None
+        if last is None or (last.lines, last.beads) != (island.lines, island.beads):
+            joined.append(island)
+            continue
+        a, b = last.box_mm, island.box_mm
+        box = (min(a[0], b[0]), min(a[1], b[1]), max(a[2], b[2]), max(a[3], b[3]))
+        joined[-1] = replace(last, path_mm=last.path_mm + island.path_mm, box_mm=box)
+    return joined
 
 
 def _apart(beads: Beads, island: Island) -> bool:

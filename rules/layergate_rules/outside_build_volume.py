@@ -16,6 +16,9 @@ from layergate.preflight.rule import (
 )
 from layergate.toolpath.moves import DEPOSIT
 
+_MOVES_OF_A_POINT = 4
+"""At most so many moves go to or from one point: two, and two more where an arc is drawn in pieces."""
+
 
 class OutsideBuildVolumeLimits(Limits):
     tolerance_mm: float = Field(
@@ -95,10 +98,14 @@ class OutsideBuildVolume(Rule):
     def _finding(self, what: str, over: float, lines: tuple[int, int], spot: np.ndarray, count: int) -> Finding:
         x, y, z = (float(value) for value in spot)
         subject = "The part leaves the build volume" if what == "part" else "The nozzle leaves its reach"
+        # A digit or point that is lost takes one point away, which two or three moves have in common.
+        stray = what == "part" and count <= _MOVES_OF_A_POINT
         return self.finding(
             f"{subject} by {over:.2f} mm: {counted(count, 'move')}, first in line {lines[0]}, farthest "
             f"at X {x:.2f} Y {y:.2f} Z {z:.2f} mm.",
-            "Check that the job was made for this printer and that the part stands on the bed.",
+            "Look at these lines: so few moves so far out are what a damaged number leaves behind. Copy the job again and compare."
+            if stray
+            else "Check that the job was made for this printer and that the part stands on the bed.",
             where=Where(lines=lines, z_mm=(z, z), box_mm=(x, y, x, y)),
             evidence={"beyond_mm": over, "x_mm": x, "y_mm": y, "z_mm": z, "moves": count},
         )

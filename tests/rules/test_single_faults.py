@@ -145,6 +145,19 @@ def test_an_arc_is_followed_not_only_its_ends() -> None:
     assert found(report_of(job([*lines[:2], "G2 X0 Y10 R10 E0.5 F1800"]), bed), "outside-build-volume") == []
 
 
+def test_a_lone_point_outside_is_told_as_a_damaged_number() -> None:
+    """X50.0 that became X500 takes one corner away; a part beside the bed has many moves there, and other advice."""
+    lines = rings(8)
+    lines[4 * 6 + 2] = lines[4 * 6 + 2].replace("X70.000", "X700.00")
+    report = report_of(job(lines), BED_235)
+    (finding,) = found(report, "outside-build-volume")
+    assert finding.evidence["moves"] == 2
+    assert "damaged number" in finding.advice
+    assert len(found(report, "mid-air-bead")) <= 1  # however long the bead, it is told once
+    (finding,) = found(report_of(job(rings(8, x=230)), BED_235), "outside-build-volume")
+    assert "made for this printer" in finding.advice
+
+
 def test_a_round_bed_has_no_corners() -> None:
     """A ring in the corner of the box around an elliptic bed hangs over its edge."""
     round_bed = {"build_volume_mm": {"x": (0, 200), "y": (0, 200), "z": (0, 200)}, "bed_shape": "ellipse"}

@@ -119,7 +119,8 @@ def _add_rule(page: _Page, found: list[Finding], everything: bool) -> None:
         lines = [finding.where.lines for finding in rest if finding.where.lines is not None]
         place = ""
         if len(layers) == len(rest):
-            place = f", layers {min(layers)} to {max(layers)}"
+            low, high = min(layers), max(layers)
+            place = f", layer {low}" if low == high else f", layers {low} to {high}"
         elif lines:
             place = f", lines {min(first for first, _ in lines)} to {max(last for _, last in lines)}"
         page.gap()
