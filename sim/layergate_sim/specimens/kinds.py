@@ -392,6 +392,11 @@ for _name, _what, _maker in (
     ("retract-firmware", "retraction by G10 and G11", _with_retraction(mode="firmware")),
     ("retract-none", "no retraction", _with_retraction(mode="none")),
     ("z-hop", "lifts the nozzle on travels", _with_retraction(hop=0.4)),
+    (
+        "arcs-in-zx",
+        "lifts over the part in arches: arcs in the ZX plane (G18), with Y along the way",
+        _with_retraction(hop=0.6, hop_as_arch=True),
+    ),
     ("wipe", "retracts while moving back along the bead", _with_retraction(wipe=True)),
     ("wipe-and-hop", "wipes, lifts, travels", _with_retraction(wipe=True, hop=0.2)),
 ):

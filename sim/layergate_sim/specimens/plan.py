@@ -22,6 +22,9 @@ __all__ = [
 ]
 
 
+ARCH_FROM_MM = 2.0  # mm along X; a shorter way is lifted straight up and down
+
+
 @dataclass(slots=True)
 class Travel:
     """Move without laying; `centre` makes it an arc (a helical lift), `pull` retracts on the way (a wipe)."""
@@ -32,6 +35,7 @@ class Travel:
     speed: float = 150.0
     centre: tuple[float, float] | None = None
     pull: float = 0.0
+    arch: float = 0.0  # rises by so much on the way and comes down again: an arc in the ZX plane (G18)
     layer_z: bool = False  # this move reaches the height of the layer
 
 
@@ -113,6 +117,7 @@ class Retraction:
     speed: float = 35.0
     hop: float = 0.0
     hop_as_helix: bool = False
+    hop_as_arch: bool = False
     wipe: bool = False
     shortest_travel: float = 2.0
 
@@ -189,6 +194,12 @@ class ToolHead:
         far = hold_back and d >= r.shortest_travel
         if far:
             self.retract()
+        if far and r.hop > 0 and r.hop_as_arch and abs(x - self.x) > ARCH_FROM_MM:
+            self.command("G18")
+            self.steps.append(Travel(x, y, speed=self.travel_speed, arch=r.hop))
+            self.command("G17")
+            self.x, self.y = x, y
+            return
         if far and r.hop > 0:
             if r.hop_as_helix:
                 # Half a millimetre round: the lift leaves no mark on the bead.

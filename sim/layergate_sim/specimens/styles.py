@@ -27,7 +27,7 @@ class WritingStyle:
     newline: str = "\n"
     blank: str = " "
     lower: bool = False
-    order: str = "XYZIJREPF"
+    order: str = "XYZIJKREPF"
     strip_zeros: bool = False  # 10.500 -> 10.5, 10.000 -> 10
     strip_leading: bool = False  # 0.5 -> .5
     plus: bool = False  # Z+0.5
@@ -63,7 +63,7 @@ STYLES: dict[str, WritingStyle] = {
         WritingStyle(
             "feed-first",
             layer_note="== layer no {n}, {z:.2f} high ==",
-            order="FXYZIJREP",
+            order="FXYZIJKREP",
             strip_zeros=True,
             g0_travels=False,
             trailing_comment=True,
@@ -105,7 +105,7 @@ STYLES: dict[str, WritingStyle] = {
             strip_zeros=True,
             plus=True,
             layer_note=None,
-            order="EXYZIJRPF",
+            order="EXYZIJKRPF",
             fraction_s=True,
             head_notes=("{part} (made for the north pier)", "key = value", "tallest point: {height:.3f}"),
         ),
@@ -115,7 +115,7 @@ STYLES: dict[str, WritingStyle] = {
             minus_zero=True,
             blank="  ",
             layer_note="now {z:.4f} up ; layer {n}",
-            order="XYZIJRFEP",
+            order="XYZIJKRFEP",
             fraction_s=True,
             trailing_comment=True,
         ),

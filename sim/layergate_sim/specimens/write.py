@@ -220,6 +220,18 @@ class _Writer:
         words = {"I": "I" + self.fixed(i, self.decimals), "J": "J" + self.fixed(j, self.decimals)}
         return words, (self.mm(self.at[0] + i), self.mm(self.at[1] + j))
 
+    def arch(self, x: float, rise: float) -> tuple[dict[str, str], str]:
+        """I and K words of an arc in the ZX plane that rises and comes down again, and its command."""
+        half = (self.ticks(x) - self.at[0]) / 2
+        up = self.ticks(rise)
+        radius = (half * half + up * up) / (2 * up)
+        words = {
+            "I": "I" + self.fixed(round(half), self.decimals),
+            "K": "K" + self.fixed(round(up - radius), self.decimals),
+        }
+        # Seen from +Y, Z runs to the right and X upwards (RS-274/NGC 3.5.3): over the top towards +X is counter-clockwise.
+        return words, self.code("G", "3" if half > 0 else "2")
+
     def travel(self, step: Travel) -> None:
         self.switch(False)
         e = None
@@ -228,6 +240,10 @@ class _Writer:
             self.debt -= self.e_mm(e)
         lines = len(self.out)
         code = self.code("G", "0" if self.style.g0_travels and not step.pull else "1")
+        if step.arch and step.x is not None:
+            words, code = self.arch(step.x, step.arch)
+            self.move(code, (step.x, step.y, step.z), e, step.speed, words)
+            return
         if step.centre is not None:
             words, _ = self.offsets(step.centre)
             self.move(self.code("G", "3"), (None, None, step.z), e, step.speed, words)
