@@ -7,9 +7,10 @@ from typing import Any, NamedTuple
 import numpy as np
 from pydantic import Field
 
-from layergate.preflight.rule import Beads, Findings, LayerMap, Limits, NotApplicableError, Rule, Where
+from layergate.preflight.rule import Beads, Columns, Findings, LayerMap, Limits, NotApplicableError, Rule, Where
 from layergate_rules.digits import digit_step, ends_of, other_by_a_digit
 from layergate_rules.layer_statistics import number_of
+from layergate_rules.rare_commands import codes_of
 from layergate_rules.strokes import JOINED_MM, LEAST_ODD_MM, Strokes, UsualFlows, strokes_of
 
 _MOST_ODD = 40  # more beads of a flow of their own are how this job is made
@@ -23,6 +24,11 @@ _LONGEST_LOOP = 64  # strokes of an outline that is closed by its last one
 _SAME_LENGTH_MM = 0.02
 _TELLING_MM = 0.1  # a bead that changes less and fits then, too, is chance: gap fill has flows of its own
 _MOST_BY_CHANCE = 0.1  # findings like one that the beads of a job would give if their flows were drawn by lot
+
+_ARCS = codes_of(["G2", "G3"])
+_HALF_CIRCLE = np.radians(
+    15
+)  # between its first direction and its chord's, off a right angle: lengths differ by two fifths
 
 
 class MisplacedBeadLimits(Limits):
@@ -78,14 +84,20 @@ class MisplacedBead(Rule):
     def prepare(self) -> None:
         self._found: list[_Found] = []
         self._kinks: list[_Found] = []
+        self._by_radius = False  # whether the job has arcs by their radius
         self._flows = UsualFlows()
         self._tried = 0  # beads with a flow of their own
+
+    def each_block(self, columns: Columns) -> None:
+        if not self._by_radius:
+            arcs = (columns.code == _ARCS[0]) | (columns.code == _ARCS[1])
+            self._by_radius = bool((columns.has("R") & arcs).any())
 
     def each_layer(self, beads: Beads) -> None:
         if beads.ramp or not np.isfinite(beads.area_mm2).any():
             return
         strokes = strokes_of(beads)
-        self._kinks += _turned_arcs(beads, strokes)
+        self._kinks += _turned_arcs(beads, strokes, by_radius=self._by_radius)
         own = self._flows.tell(strokes)
         # Walls of varying width repeat their flows from loop to loop, so that few of them are lone, but none is usual.
         if not len(own) or len(own) > min(_MOST_ODD, _ODD_SHARE * len(strokes.line)):
@@ -116,8 +128,11 @@ class MisplacedBead(Rule):
             )
 
 
-def _turned_arcs(beads: Beads, strokes: Strokes) -> list[_Found]:
-    """Find arcs that leave and meet their neighbours at a sharp angle, and would run smoothly the other way round."""
+def _turned_arcs(beads: Beads, strokes: Strokes, *, by_radius: bool) -> list[_Found]:
+    """Find arcs that leave and meet their neighbours at a sharp angle, and would run smoothly the other way round.
+
+    Only those whose other way round is as long, so that their flow can't tell: arcs by their radius, and half circles.
+    """
     s = strokes
     arcs = np.flatnonzero(s.last - s.first >= 3)
     if not len(arcs):
@@ -136,7 +151,9 @@ def _turned_arcs(beads: Beads, strokes: Strokes) -> list[_Found]:
             continue
         chord = np.arctan2(*(s.end[at] - s.start[at])[::-1])
         # With the same centre the tangents are reversed; with the same radius they are mirrored on the chord.
-        for first, last in ((out[at] + np.pi, into[at] + np.pi), (2 * chord - out[at], 2 * chord - into[at])):
+        ways = [(out[at] + np.pi, into[at] + np.pi)] if abs(_angle(out[at] - chord) - np.pi / 2) < _HALF_CIRCLE else []
+        ways += [(2 * chord - out[at], 2 * chord - into[at])] if by_radius else []
+        for first, last in ways:
             if max(_angle(first - leaves), _angle(last - meets)) < _SMOOTH:
                 kink = float(np.degrees(_angle(out[at] - leaves)))
                 text = (

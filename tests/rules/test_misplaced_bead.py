@@ -136,6 +136,16 @@ def test_scallops_are_made_of_arcs_that_meet_in_cusps() -> None:
     assert findings(job(lines), "misplaced-bead") == []
 
 
+def test_a_few_notched_corners_by_their_centre_are_meant() -> None:
+    """A rounded corner turned inside out, in one layer only. By its centre the other way round would be three times as long."""
+    lines = arcs(None)
+    for n, line in enumerate(lines):
+        if line.startswith("G3 X113 Y103") and sum(before.startswith("G1 Z") for before in lines[:n]) == 4:
+            lines[n] = line.replace("G3", "G2").replace("I0 J3", "I3 J0")
+    assert sum(line.startswith("G2") for line in lines) == 2
+    assert findings(job(lines), "misplaced-bead") == []
+
+
 def test_an_end_beside_its_circle_is_no_arc() -> None:
     """RS-274/NGC 3.5.3.2: start and end lie equally far from the centre; a lost digit of the end shows so."""
     good = arcs(None)
