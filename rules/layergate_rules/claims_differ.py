@@ -66,7 +66,8 @@ class ClaimsDiffer(Rule):
         Comments are a second witness, of any job that says ``key = value`` or ``key: value``. Held is what is missing: layers,
         filament, height; and filament well beyond the claim, purges allowed for. More layers or height than claimed are let
         through, as rafts and supports are counted differently. Layer comments whose numbers skip once or twice, though they
-        go on by one else, are a note. It does not apply where comments claim none of these.
+        go on by one else, are a note. It does not apply where comments claim none of these; the turns of spirals are not
+        counted.
 
     What to do
         Make or copy the job again and compare sizes. If the claims come from the job's maker and always differ, raise the
@@ -87,7 +88,9 @@ class ClaimsDiffer(Rule):
         if count is None and filament is None and height is None and not job.claims.layer_marks:
             raise NotApplicableError("no comment claims layers, filament or height")
         limits = self.limits
-        if count and count - len(layers) >= max(limits.layers_missing, limits.layers_missing_share * count):
+        # Turns of a spiral have no height of their own: how many they are is not told.
+        lacking = count - len(layers) if count and not layers.ramp.any() else 0
+        if count and lacking >= max(limits.layers_missing, limits.layers_missing_share * count):
             yield self._differs("layers", count, len(layers), "layers", "d")
         if filament and layers.flow_known:
             missing = filament - job.laid_mm > limits.filament_missing_share * filament

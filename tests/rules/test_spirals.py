@@ -57,6 +57,11 @@ def test_a_good_spiral_has_no_finding() -> None:
     assert report(spiral()).findings == []
 
 
+def test_the_turns_of_a_spiral_are_not_counted_against_claims() -> None:
+    """30 turns and a first layer: a program that counts its turns otherwise did not lose any."""
+    assert findings(b"; layers = 40\n" + spiral(), "claims-differ") == []
+
+
 @pytest.mark.parametrize("seed", range(4))
 @pytest.mark.parametrize("flow", [0.3, 0.6, 0.8])
 def test_starved_turns_are_found_wherever_they_begin(seed: int, flow: float) -> None:
