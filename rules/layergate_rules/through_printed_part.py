@@ -1,5 +1,6 @@
 """through-printed-part: the nozzle is sent into what is already printed."""
 
+import numpy as np
 from pydantic import Field
 
 from layergate.preflight.rule import (
@@ -14,10 +15,14 @@ from layergate.preflight.rule import (
     Where,
 )
 
+_ROUNDING_MM = 0.02
+
 
 class ThroughPrintedPartLimits(Limits):
     depth_mm: float = Field(
-        0.5, ge=0.5, description="mm below the top of what is printed; good jobs skim 0.3 at most (measured)"
+        0.5,
+        ge=0.5,
+        description="mm below the top of what is printed, or a layer's height if more; good jobs skim 0.3 at most (measured)",
     )
 
 
@@ -46,7 +51,10 @@ class ThroughPrintedPart(Rule):
     def finish(self, layers: LayerMap, job: JobFacts) -> Findings:
         if not len(layers):
             raise NotApplicableError("nothing is laid")
-        deep = [crossing for crossing in job.crossings if crossing.depth_mm > self.limits.depth_mm]
+        # A loop may begin on a slope: the nozzle goes down beside what is printed, to the top of the layer below.
+        steps = layers.gap_mm[:, 0][layers.gap_mm[:, 0] > 0]
+        least = max(self.limits.depth_mm, float(np.quantile(steps, 0.75)) + _ROUNDING_MM if len(steps) else 0.0)
+        deep = [crossing for crossing in job.crossings if crossing.depth_mm > least]
         groups: list[list[Crossing]] = []
         for crossing in deep:
             # One wrong height makes several moves: they are one finding.

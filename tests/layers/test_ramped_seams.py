@@ -1,6 +1,7 @@
 """Loops that begin on a slope and end upon it, as ramped seams are laid (common practice). Jobs written here."""
 
 import math
+import re
 
 import pytest
 from tests.oracles.examination import examined
@@ -52,6 +53,14 @@ def test_a_ramped_seam_belongs_to_its_layer(ramp_mm: float, layers: int) -> None
     assert sum(abs(gap - 0.2) > 0.002 for gap in report.layers["gap_mm"]) <= cuts
     assert report.estimate.volume_mm3 == pytest.approx(plain.estimate.volume_mm3, rel=0.002)
     assert [finding.message for finding in report.findings if finding.severity != "note"] == []
+
+
+def test_a_thick_layer_may_begin_on_a_slope() -> None:
+    """The nozzle goes down by a whole layer of 0.6 mm beside the loop before it, which is no way through the part."""
+    text = tube(12, 20.0).decode()
+    thick = re.sub(r"([ZE])([0-9.]+)", lambda m: m[0] if m[0] == "E1" else f"{m[1]}{3 * float(m[2]):.5f}", text)
+    report = examined(thick.encode()).report
+    assert [finding.message for finding in report.findings if finding.rule == "through-printed-part"] == []
 
 
 def test_a_spiral_is_still_followed() -> None:
