@@ -37,6 +37,13 @@ def test_heights_have_no_digits_of_single_precision() -> None:
     (finding,) = found(report_of(job(lines), BED_235), "through-printed-part")
     assert finding.where.z_mm == (0.7, 1.6)
     assert finding.where.layer == 8
+    stray = ["G1 X100.1 Y60.3 F6000", "G1 X100.1 Y90.7 E1 F1800", "G1 X70 Y70 F6000"]
+    at = 6 * 6 + 4
+    lines = rings(8)
+    lines[at:at] = stray
+    (finding,) = found(report_of(job(lines), BED_235), "mid-air-bead")
+    assert finding.where.box_mm is not None
+    assert all(value == round(value, 3) for value in finding.where.box_mm)
 
 
 def test_the_text_says_where_on_the_bed_where_the_message_does_not() -> None:

@@ -46,7 +46,7 @@ def lay_astray(case: Case, layer: Layer, after: int, length: float) -> Outcome:
     here = case.scan.lines[after]
     box = case.need(case.box(i for x in case.layers for i in x.beads), "nothing is laid")
     x, y = box[2] + 8.0, box[1] + 2.0
-    flow = max(_flow(case, layer), 0.5 * AREA_PER_E)
+    flow = max(_flow(case, layer), 0.5 * AREA_PER_E / here.unit)
     new: list[str] = []
     states = here
     steps: list[tuple[dict[str, float], float, float]] = [
