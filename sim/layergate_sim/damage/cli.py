@@ -66,5 +66,6 @@ def damage(*, job: Path | None, kind: str | None, seed: int, out: Path | None, o
         "size": done.size,
         "changes_part": done.changes_part,
         "changed_mm3": round(done.changed_mm3, 4),
+        "unseen": done.unseen,
     }
     click.echo(json.dumps(record))

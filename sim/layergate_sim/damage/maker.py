@@ -8,7 +8,16 @@ from layergate_sim.specimens.truth import Specimen, Truth
 from . import beads, commands, layers, storage, whole
 from .case import Case
 from .registry import DAMAGE_GROUPS, DAMAGE_KINDS, MAKERS
-from .result import BEAD_MM3, BeadTable, Damaged, DamageNotPossibleError, bead_table, changed_mm3
+from .result import (
+    BEAD_MM3,
+    BeadTable,
+    Damaged,
+    DamageNotPossibleError,
+    bead_table,
+    bead_width_mm,
+    changed_mm3,
+    moved_mm,
+)
 from .scan import FILAMENT_MM, Scan, scan_job
 
 __all__ = ["apply_damage", "apply_damage_to_text", "possible_damages"]
@@ -39,7 +48,8 @@ def apply_damage_to_text(
     out = MAKERS[kind](case)
     if out.text == text:
         raise DamageNotPossibleError(f"{kind} with seed {seed} leaves the job as it was")
-    changed = changed_mm3(table, bead_table(scan_job(out.text, filament_mm=filament_mm)))
+    bad = scan_job(out.text, filament_mm=filament_mm)
+    changed = changed_mm3(table, bead_table(bad))
     return Damaged(
         text=out.text,
         kind=kind,
@@ -52,7 +62,19 @@ def apply_damage_to_text(
         size=out.size,
         changes_part=changed > BEAD_MM3,
         changed_mm3=changed,
+        unseen=_unseen(case, out.layers, bad) if changed > BEAD_MM3 else "",
     )
+
+
+def _unseen(case: Case, touched: tuple[int, ...], bad: Scan) -> str:
+    """Why a part that differs can't be told from the one meant; empty where it can."""
+    if not touched:
+        return ""
+    moved = moved_mm(case.scan, bad)
+    layer = case.layers[touched[0]]
+    step = layer.z - max((x.z for x in case.layers if x.z < layer.z - 1e-6), default=0.0)
+    width = bead_width_mm(case.scan, layer.beads, step)
+    return "no bead lies as much as its width from its place" if moved < width else ""
 
 
 def apply_damage(kind: str, specimen: Specimen, seed: int) -> Damaged:

@@ -1,4 +1,7 @@
-"""What a damage is: the text, the place, the size; and how much of the part differs. Knows nothing of how damages are made."""
+"""What a damage is: the text, the place, the size; how much of the part differs, and why no one could see it where that is so.
+
+Knows nothing of how damages are made, nor of any checker: that a difference can't be seen is worked out from the two jobs.
+"""
 
 import math
 from collections.abc import Sequence
@@ -9,10 +12,21 @@ from numpy.typing import NDArray
 
 from .scan import Line, Scan
 
-__all__ = ["BEAD_MM3", "BeadTable", "DamageNotPossibleError", "Damaged", "bead_table", "changed_mm3", "laid_cells"]
+__all__ = [
+    "BEAD_MM3",
+    "BeadTable",
+    "DamageNotPossibleError",
+    "Damaged",
+    "bead_table",
+    "bead_width_mm",
+    "changed_mm3",
+    "laid_cells",
+    "moved_mm",
+]
 
 BEAD_MM3 = 0.5  # mm3: 6 mm of an ordinary bead (0.45 x 0.2); a part that differs by less differs by less than a bead
 CELL_MM = 0.5
+NOMINAL_WIDTH_MM = 0.4  # of the bead that stands for any where the job does not say how much it lays
 LARGEST_STEPS = 400
 
 
@@ -38,6 +52,8 @@ class Damaged:
     size: dict[str, float] = field(default_factory=dict)  # figures with units in their names
     changes_part: bool = False  # what is laid differs by more than a bead
     changed_mm3: float = 0.0
+    unseen: str = ""
+    """Why this can't be seen in the file, although more than a bead lies elsewhere; empty where it can."""
 
 
 def _way(before: Line, bead: Line, f: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -103,3 +119,30 @@ def changed_mm3(good: BeadTable, bad: BeadTable) -> float:
     _, index = np.unique(np.concatenate((left, right)), return_inverse=True)
     balance = np.bincount(index, weights=np.concatenate((left_mm3, -right_mm3))) if len(index) else np.zeros(1)
     return float(max(balance[balance > 0].sum(), -balance[balance < 0].sum()))
+
+
+def moved_mm(good: Scan, bad: Scan) -> float:
+    """How far the bead that moved most lies from its place, mm; infinite where the jobs lay other beads or other amounts."""
+    if len(good.lines) != len(bad.lines):
+        return math.inf
+    most = 0.0
+    last = None
+    for pair in zip(good.lines, bad.lines, strict=True):
+        a, b = pair
+        if (a.laid > 0 or b.laid > 0) and last is not None:
+            # Without E what is laid is the length itself, which the move changes.
+            if a.code != b.code or (abs(a.mm3 - b.mm3) > 1e-3 and not good.no_e) or (a.laid > 0) != (b.laid > 0):
+                return math.inf
+            for one, other in (last, pair):
+                apart = math.hypot(one.x - other.x, one.y - other.y)
+                most = max(most, apart if abs(one.z - other.z) < 1e-3 else math.inf)
+        last = pair
+    return most
+
+
+def bead_width_mm(scan: Scan, beads: Sequence[int], step_mm: float) -> float:
+    """How wide the beads of some lines are, mm: what their volume fills of the layer step. 0 where that is not known."""
+    path = sum(scan.lines[i].length for i in beads)
+    if scan.no_e or not path or step_mm <= 0:
+        return NOMINAL_WIDTH_MM if scan.no_e else 0.0
+    return sum(scan.lines[i].mm3 for i in beads) / path / step_mm

@@ -26,6 +26,8 @@ class Case:
     text: bytes
     what: str = ""
     changes_part: bool = False
+    unseen: str = ""
+    """Why a change of the part can't be seen in the file."""
     z_mm: tuple[float, float] | None = None
     step_mm: float = 0.0
     lines: tuple[int, int] | None = None
@@ -41,6 +43,8 @@ class Score:
     placeable: int = 0
     changing: int = 0
     changing_caught: int = 0
+    unseen: dict[str, tuple[int, int]] = field(default_factory=dict)
+    """By reason: cases whose change can't be seen, and how many are caught all the same."""
     rules: dict[str, int] = field(default_factory=dict)
     missed: list[str] = field(default_factory=list)
 
@@ -71,6 +75,7 @@ def damaged_cases(kind: str, count: int, seed: int) -> Iterator[Case]:
                 done.text,
                 done.what,
                 done.changes_part,
+                done.unseen,
                 done.z_mm,
                 _step(specimen, done.layers),
                 done.lines,

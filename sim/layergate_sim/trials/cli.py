@@ -88,28 +88,35 @@ def _damaged(
             f"{kind:24} {score.cases:5} {_percent(score.caught, score.cases)} {_percent(score.placed, score.placeable)}"
             f"   {changing:>11} {_percent(score.changing_caught, score.changing)}   {by}"
         )
+        for reason, (count, caught) in score.unseen.items():
+            click.echo(f"{'':24} can't be seen, and not counted there: {count}, of which caught {caught}: {reason}")
         if show_missed:
             for text in score.missed:
                 click.echo(f"    missed: {text}")
     total = list(scores.values())
     altered, caught = sum(s.changing for s in total), sum(s.changing_caught for s in total)
     placed, placeable = sum(s.placed for s in total), sum(s.placeable for s in total)
+    hidden = sum(count for s in total for count, _ in s.unseen.values())
     click.echo(
-        f"\n{sum(s.cases for s in total)} damaged jobs; of {altered} whose part changes by more than a bead, {caught} "
-        f"({_percent(caught, altered).strip()}) are caught; {_percent(placed, placeable).strip()} of those caught are placed"
+        f"\n{sum(s.cases for s in total)} damaged jobs; {hidden} change the part in a way that can't be seen; of {altered} "
+        f"others that change it by more than a bead, {caught} ({_percent(caught, altered).strip()}) are caught; "
+        f"{_percent(placed, placeable).strip()} of all that are caught are placed"
     )
 
 
 def _count(score: Score, case: Case, found: list[dict[str, Any]]) -> None:
     score.cases += 1
-    score.changing += case.changes_part
+    if case.unseen:
+        count, caught = score.unseen.get(case.unseen, (0, 0))
+        score.unseen[case.unseen] = (count + 1, caught + bool(found))
+    tells = case.changes_part and not case.unseen
+    score.changing += tells
     if not found:
-        score.missed.append(
-            f"{case.specimen} (seed {case.seed}): {case.what}" + ("" if case.changes_part else " [part same]")
-        )
+        note = f" [{case.unseen}]" if case.unseen else "" if tells else " [part same]"
+        score.missed.append(f"{case.specimen} (seed {case.seed}): {case.what}{note}")
         return
     score.caught += 1
-    score.changing_caught += case.changes_part
+    score.changing_caught += tells
     if case.lines or case.z_mm:
         score.placeable += 1
         score.placed += is_placed(case, found)
