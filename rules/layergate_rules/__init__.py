@@ -37,6 +37,7 @@ RULES = (
     "layergate_rules.small_footprint:SmallFootprint",
     "layergate_rules.speed_over_limit:SpeedOverLimit",
     "layergate_rules.starved_layer:StarvedLayer",
+    "layergate_rules.strayed_wall:StrayedWall",
     "layergate_rules.through_printed_part:ThroughPrintedPart",
     "layergate_rules.truncated:Truncated",
     "layergate_rules.two_jobs:TwoJobs",
