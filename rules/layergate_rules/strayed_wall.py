@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from pydantic import Field
@@ -14,12 +15,13 @@ _SAME_MM = 0.35
 _JOINED_MM = 0.0015
 _MOST_STRAYED = 3  # points in a row: one that is wrong takes along those that do not name the same axis
 _MOST_STROKES = 8  # of the way that the other layers take
+_MOST_CHANGES = 0.25  # share of strokes with another flow than the next; where it always changes, it tells nothing
 _SAME_WAY = np.radians(17)
 _MOST_RUNS = 40  # of a layer: where so much is new, the layer is another
 _FEW = 2  # of a layer, and four of a job: more of them are how the part is made
 _FEW_OF_JOB = 4
 _LEAST_FLOW = 0.02  # of the logarithm of bead area, between a stroke and the next
-_WINDOW = 5  # layers: two below and two above, since infill repeats after two
+_BESIDE = 2  # layers below and above that tell: infill repeats after two
 
 
 class StrayedWallLimits(Limits):
@@ -51,12 +53,12 @@ class StrayedWall(Rule):
         filament it pushes, nothing but the shape tells it.
 
     How it decides and when it does not apply
-        Corners of a layer are compared with those of the layers below and above, and for infill with those two layers away.
-        Found is a run of one to three points that none of these layers has, between two points that two of them on either side
-        have as well, where those two layers go from the one to the other by the same short way, and the run lies beside that
-        way by more than a bead's width. Where the flow is known, the run must also have another than the strokes beside it. More
-        than two such runs in a layer or four in a job are a feature. It does not apply to the two lowest and highest layers
-        of infill, nor where layers differ all along.
+        Corners of a layer are compared with those of the two layers below and the two above: infill repeats after two. Found is
+        a run of one to three points that none of these layers has, between two points from which to which two of them go the
+        same short way, one on either side, and the run lies beside that way by more than a bead's width. Where the flow is
+        known, the filament of the run must be that of this way, and any two layers will do. More than two such runs in a layer
+        or four in a job are a feature. Without flow it does not apply to the lowest and highest layer, nor with flow where that
+        changes from stroke to stroke.
 
     What to do
         Look at the lines named: a digit is wrong there, or two lines are exchanged. Copy the job again.
@@ -78,11 +80,9 @@ class StrayedWall(Rule):
         if self._window and beads.stack != self._window[-1].beads.stack:
             self._close()
         self._window.append(_Corners(beads))
-        if len(self._window) == 4:
-            self._judge(1)  # the second layer has none two below it
-        if len(self._window) == _WINDOW:
-            self._judge(2)
-            del self._window[0]
+        if len(self._window) >= _BESIDE + 1:
+            self._judge(len(self._window) - 1 - _BESIDE)
+            del self._window[: -2 * _BESIDE]
 
     def finish(self, layers: LayerMap) -> Findings:
         self._close()
@@ -109,15 +109,16 @@ class StrayedWall(Rule):
 
     def _close(self) -> None:
         """Judge what the end of a stack leaves: layers with fewer than two above them."""
-        if len(self._window) == 3:
-            self._judge(1)
-        elif len(self._window) > 3:
-            self._judge(len(self._window) - 2)
+        if len(self._window) > _BESIDE:
+            for at in range(len(self._window) - _BESIDE, len(self._window)):
+                self._judge(at)
         self._window.clear()
 
     def _judge(self, at: int) -> None:
         layer = self._window[at]
-        below, above = self._window[max(0, at - 2) : at][::-1], self._window[at + 1 : at + 3]
+        below, above = self._window[max(0, at - _BESIDE) : at][::-1], self._window[at + 1 : at + 1 + _BESIDE]
+        if not layer.flow_known and not (below and above):
+            return
         found = [one for run in layer.new_runs(below + above) if (one := self._strays(layer, run, below, above))]
         if len(found) <= _FEW:
             self._found += found
@@ -130,10 +131,12 @@ class StrayedWall(Rule):
         limits = self.limits
         least = limits.least_stray_mm if layer.flow_known else limits.least_stray_without_flow_mm
         points, outer = layer.points[first : last + 1], layer.outer(first, last)
-        under = [way for other in below for way in other.ways(points[0], points[-1], outer)]
-        over = [way for other in above for way in other.ways(points[0], points[-1], outer)] if under else []
-        for way in under:
-            if not any(_apart(way, other) < _SAME_MM for other in over):
+        # Of each layer, below ones first: its ways.
+        ways = [[*other.ways(points[0], points[-1], outer)] for other in below + above]
+        for number, way in ((number, way) for number, found in enumerate(ways) for way in found):
+            agree = [n for n, found in enumerate(ways) if any(_apart(way, other) < _SAME_MM for other in found)]
+            # Without flow, layers on both sides must say so: a feature may begin or end here.
+            if len(agree) < 2 or not (layer.flow_known or agree[0] < len(below) <= agree[-1]) or number != agree[0]:
                 continue
             stray = _apart(points, way)
             if stray < least:
@@ -154,40 +157,71 @@ class StrayedWall(Rule):
 
 
 class _Corners:
-    """The points of a layer in print order, chain by chain."""
+    """The points of a layer in print order, chain by chain; worked out when they are asked for, as they seldom are."""
 
     def __init__(self, beads: Beads) -> None:
         self.beads = beads
-        count = len(beads.line)
-        apart = np.maximum(np.abs(beads.x0[1:] - beads.x1[:-1]), np.abs(beads.y0[1:] - beads.y1[:-1])) > _JOINED_MM
-        begins = np.flatnonzero(np.concatenate(([True], apart)))
-        chain = np.cumsum(np.concatenate(([0], apart.astype(np.int64))))
-        # A chain has one point more than strokes: its start stands before the end of its first stroke.
-        place = np.arange(count) + chain + 1
-        starts = place[begins] - 1
-        self.points = np.empty((count + len(begins), 2))
-        self.points[place, 0], self.points[place, 1] = beads.x1, beads.y1
-        self.points[starts, 0], self.points[starts, 1] = beads.x0[begins], beads.y0[begins]
-        self.chain = np.empty(len(self.points), np.int64)
-        self.chain[place], self.chain[starts] = chain, chain[begins]
-        self.lines = np.empty(len(self.points), np.int64)
-        self.lines[place], self.lines[starts] = beads.line, beads.line[begins]
         self.flow_known = bool(np.isfinite(beads.area_mm2).any())
-        self._place = place
         self._cells: tuple[np.ndarray, np.ndarray] | None = None
 
+    @cached_property
+    def _apart(self) -> np.ndarray:
+        """Whether a stroke does not begin where the one before ended: (n - 1,) bool."""
+        b = self.beads
+        found: np.ndarray = (np.abs(b.x0[1:] - b.x1[:-1]) > _JOINED_MM) | (np.abs(b.y0[1:] - b.y1[:-1]) > _JOINED_MM)
+        return found
+
+    @cached_property
+    def _place(self) -> np.ndarray:
+        """Where the end of each stroke stands among the points: a chain has one point more than strokes, its start."""
+        place: np.ndarray = np.arange(1, len(self.beads.line) + 1)
+        place[1:] += np.cumsum(self._apart)
+        return place
+
+    @cached_property
+    def _begins(self) -> np.ndarray:
+        return np.concatenate(([0], np.flatnonzero(self._apart) + 1))
+
+    def _of_points(self, of_ends: np.ndarray, of_starts: np.ndarray) -> np.ndarray:
+        begins, place = self._begins, self._place
+        values = np.empty(len(place) + len(begins), of_ends.dtype)
+        values[place] = of_ends
+        values[place[begins] - 1] = of_starts[begins]
+        return values
+
+    @cached_property
+    def points(self) -> np.ndarray:
+        """(m, 2) float64."""
+        b = self.beads
+        return np.column_stack((self._of_points(b.x1, b.x0), self._of_points(b.y1, b.y0)))
+
+    @cached_property
+    def chain(self) -> np.ndarray:
+        """The chain of each point, from 0: (m,) int64."""
+        chain = np.concatenate(([0], np.cumsum(self._apart)))
+        return self._of_points(chain, chain)
+
+    @cached_property
+    def lines(self) -> np.ndarray:
+        return self._of_points(self.beads.line, self.beads.line)
+
     def _odd(self) -> np.ndarray:
-        """Say which points end strokes of another flow than the strokes beside them: (n,) bool; all where no flow is known."""
-        odd = np.ones(len(self.points), np.bool_)
-        if self.flow_known:
+        """Give the strokes, by their first point, with another flow than those beside them, and what lies between two such.
+
+        All where no flow is known.
+        """
+        if not self.flow_known:
+            odd = np.ones(len(self.beads.line), np.bool_)
+        else:
             with np.errstate(invalid="ignore", divide="ignore"):
                 steps = np.abs(np.diff(np.log(self.beads.area_mm2))) > _LEAST_FLOW
-            steps &= np.diff(self._place) == 1
-            stroke = np.concatenate((steps, [False])) | np.concatenate(([False], steps))
-            odd[:] = False
-            odd[self._place[stroke]] = True
+            steps &= ~self._apart
+            if not steps.any() or steps.mean() > _MOST_CHANGES:
+                return np.zeros(0, np.int64)
+            odd = np.concatenate((steps, [False])) | np.concatenate(([False], steps))
             odd[:-1] |= odd[1:]
-        return odd
+            odd[1:] |= odd[:-1]
+        return self._place[odd] - 1
 
     def fed_for(self, first: int, last: int, way_mm: float) -> bool:
         """Say whether the filament between two points of a chain was meant for another length, at the flow beside them."""
@@ -208,28 +242,40 @@ class _Corners:
 
     def new_runs(self, others: list["_Corners"]) -> Iterator[tuple[int, int]]:
         """Yield runs of two to four strokes, by their first and last point, that none of other layers has."""
-        odd = self._odd()
-        new = (odd[1:] & odd[:-1]) & (self.chain[1:] == self.chain[:-1])
+        rows = self._odd()
+        if len(rows) > 1 and any(self.repeats(other) for other in others):
+            return
         for other in others:
-            rows = np.flatnonzero(new)
-            if not len(rows):
+            if len(rows) < 2:
                 return
-            new[rows] = ~other.has(self.points[rows], self.points[rows + 1])
+            rows = rows[~other.has(self.points, rows)]
+        new = np.zeros(len(self.points), np.bool_)
+        new[rows] = True
         edges = np.flatnonzero(np.diff(new.astype(np.int8), prepend=0, append=0))
         firsts, lasts = edges[::2], edges[1::2]
         keep = (lasts - firsts > 1) & (lasts - firsts <= _MOST_STRAYED + 1)
         if keep.sum() <= _MOST_RUNS:
             yield from zip(firsts[keep].tolist(), lasts[keep].tolist(), strict=True)
 
-    def has(self, starts: np.ndarray, ends: np.ndarray) -> np.ndarray:
-        """Say which strokes this layer has, too: points and middles within 0.2 to 0.4 mm: (n,) bool."""
+    def repeats(self, other: "_Corners") -> bool:
+        """Say whether another layer goes from point to point as this one does."""
+        alike = self.points.shape == other.points.shape
+        return alike and bool(np.abs(self.points - other.points).max() < _CELL_MM)
+
+    def has(self, points: np.ndarray, rows: np.ndarray) -> np.ndarray:
+        """Say which strokes from a point to the next this layer has, too: ends and middle within 0.2 to 0.4 mm: (n,) bool."""
         if self._cells is None:
-            same = self.chain[1:] == self.chain[:-1]
-            middles = (self.points[1:][same] + self.points[:-1][same]) / 2
+            middles = (self.points[1:] + self.points[:-1])[self.chain[1:] == self.chain[:-1]] / 2
             self._cells = _sorted_cells(self.points), _sorted_cells(middles)
-        points, middles = self._cells
-        found: np.ndarray = _near(points, starts) & _near(points, ends) & _near(middles, (starts + ends) / 2)
-        return found
+        corners, middles = self._cells
+        both = np.zeros(len(rows), np.bool_)
+        likely = np.flatnonzero(_near(middles, (points[rows] + points[rows + 1]) / 2))
+        if len(likely):
+            asked = np.zeros(len(points), np.bool_)
+            asked[rows[likely]] = asked[rows[likely] + 1] = True
+            asked[asked] = _near(corners, points[asked])
+            both[likely] = asked[rows[likely]] & asked[rows[likely] + 1]
+        return both
 
     def outer(self, first: int, last: int) -> tuple[np.ndarray | None, np.ndarray | None]:
         """Give the strokes before and after some strokes, away from where they meet them; None at a chain's end."""
@@ -279,9 +325,15 @@ def _near(cells: np.ndarray, points: np.ndarray) -> np.ndarray:
     """Say which points lie in one of some cells or beside one: (n,) bool."""
     wanted = cell_keys(points[:, 0], points[:, 1], _CELL_MM)
     met = np.zeros(len(points), np.bool_)
-    for offset in neighbour_offsets() if len(cells) else ():
-        at = np.searchsorted(cells, wanted + offset)
-        met |= cells[np.minimum(at, len(cells) - 1)] == wanted + offset
+    left = np.arange(len(points))
+    # The cell itself first: most walls repeat to the micrometre.
+    for offset in sorted(neighbour_offsets(), key=abs) if len(cells) else ():
+        at = np.searchsorted(cells, wanted[left] + offset)
+        here = cells[np.minimum(at, len(cells) - 1)] == wanted[left] + offset
+        met[left[here]] = True
+        left = left[~here]
+        if not len(left):
+            break
     return met
 
 
