@@ -8,6 +8,7 @@ RULES = (
     "layergate_rules.claims_differ:ClaimsDiffer",
     "layergate_rules.cold_extrusion:ColdExtrusion",
     "layergate_rules.damaged_bytes:DamagedBytes",
+    "layergate_rules.doubled_layer:DoubledLayer",
     "layergate_rules.extrusion_mode_unset:ExtrusionModeUnset",
     "layergate_rules.filament_grinding:FilamentGrinding",
     "layergate_rules.filament_short:FilamentShort",

@@ -15,7 +15,6 @@ _SAME_MM = 0.35
 _JOINED_MM = 0.0015
 _MOST_STRAYED = 3  # points in a row: one that is wrong takes along those that do not name the same axis
 _MOST_STROKES = 8  # of the way that the other layers take
-_MOST_CHANGES = 0.25  # share of strokes with another flow than the next; where it always changes, it tells nothing
 _SAME_WAY = np.radians(17)
 _MOST_RUNS = 40  # of a layer: where so much is new, the layer is another
 _FEW = 2  # of a layer, and four of a job: more of them are how the part is made
@@ -57,8 +56,7 @@ class StrayedWall(Rule):
         a run of one to three points that none of these layers has, between two points from which to which two of them go the
         same short way, one on either side, and the run lies beside that way by more than a bead's width. Where the flow is
         known, the filament of the run must be that of this way, and any two layers will do. More than two such runs in a layer
-        or four in a job are a feature. Without flow it does not apply to the lowest and highest layer, nor with flow where that
-        changes from stroke to stroke.
+        or four in a job are a feature. Without flow it does not apply to the lowest and highest layer.
 
     What to do
         Look at the lines named: a digit is wrong there, or two lines are exchanged. Copy the job again.
@@ -216,7 +214,7 @@ class _Corners:
             with np.errstate(invalid="ignore", divide="ignore"):
                 steps = np.abs(np.diff(np.log(self.beads.area_mm2))) > _LEAST_FLOW
             steps &= ~self._apart
-            if not steps.any() or steps.mean() > _MOST_CHANGES:
+            if not steps.any():
                 return np.zeros(0, np.int64)
             odd = np.concatenate((steps, [False])) | np.concatenate(([False], steps))
             odd[:-1] |= odd[1:]

@@ -1,4 +1,4 @@
-"""strayed-wall: walls repeat from layer to layer (geometry); a point that one layer alone has elsewhere is found with or without flow."""
+"""strayed-wall: walls repeat from layer to layer (geometry); a point that one layer alone has elsewhere is found."""
 
 import pytest
 from tests.oracles.harbour import job

@@ -1,0 +1,120 @@
+"""doubled-layer: a layer that is laid a second time at the same height."""
+
+import numpy as np
+from pydantic import Field
+
+from layergate.preflight.rule import Beads, Findings, LayerMap, Limits, Rule, Where, cell_keys
+from layergate_rules.layer_statistics import number_of
+
+_CELL_MM = 0.2
+_DIRECTIONS = 16  # over half a turn
+_LENGTHS = 0.1  # of the logarithm: strokes of one length, or nearly
+_LONGER = 1.2  # than the layer before: a solid layer and a sparse one may make one together
+_LEAST_LAG = 0.2  # of the strokes of the layer, between a stroke and its double; a line there and back is no layer
+_SAME_FLOW = 0.7  # of the logarithm of bead area: a pass that irons carries a fraction
+
+
+class DoubledLayerLimits(Limits):
+    least_share: float = Field(
+        0.05,
+        gt=0,
+        lt=1,
+        description="share of a layer's path that lies there twice: walls repeat, infill mostly lies across (own choice)",
+    )
+    least_path_mm: float = Field(20.0, gt=0, description="mm of it (own choice)")
+    least_width_mm: float = Field(
+        0.25,
+        gt=0,
+        description="mm of bead width at the layer's step: two narrower ones fit into the place of one (narrowest usual nozzles)",
+    )
+
+
+class DoubledLayer(Rule):
+    """What it looks for
+        Walls that are laid twice in the same place at the same height.
+
+    Why it matters
+        There is no room for the second ones: the nozzle ploughs through what it has just laid. It is what a lost move to the
+        next height makes; where heights are relative, all that follows is then a layer too low.
+
+    How it decides and when it does not apply
+        In a layer with more path than the one before (of a first layer: after), strokes are counted that another one of the
+        layer repeats: middle, direction and length agree, and so does the flow where it is known, so that ironing is none. A
+        stroke and its double must be far apart in the order of printing. Drawings in passes so thin that two of them fill
+        one bead are left alone, and so are jobs that do it in more than one layer: a coil is wound so.
+        Walls that lean by more than a fifth of a millimetre a layer do not repeat.
+
+    What to do
+        Look for the move to the next height before the lines named. Copy the job again or make it again.
+
+    Source: two beads have no room in one place (conservation of volume).
+    """
+
+    identifier = "doubled-layer"
+    severity = "hold"
+    limits_model = DoubledLayerLimits
+
+    def prepare(self) -> None:
+        self._before_mm = 0.0
+        self._first: Beads | None = None  # of a stack: the next layer tells whether it has much more path than usual
+        self._stack = -1
+        self._doubled = 0  # layers, those with thin beads and of usual length as well
+        self._found: list[tuple[float, int, tuple[int, int], float, float]] = []
+
+    def each_layer(self, beads: Beads) -> None:
+        if beads.ramp:
+            self._first = None
+            return
+        path = float(beads.length_mm.sum())
+        if beads.stack != self._stack:
+            self._first, self._stack = beads, beads.stack
+        else:
+            if self._first is not None:
+                self._judge(self._first, path)
+            self._judge(beads, self._before_mm)
+            self._first = None
+        self._before_mm = path
+
+    def _judge(self, beads: Beads, usual_mm: float) -> None:
+        path = float(beads.length_mm.sum())
+        twice = _doubles(beads)
+        length = float(beads.length_mm[twice].sum())
+        if length < max(self.limits.least_path_mm, self.limits.least_share * path):
+            return
+        self._doubled += 1
+        if path > _LONGER * usual_mm and not _width_mm(beads, twice) < self.limits.least_width_mm:
+            lines = beads.line[twice]
+            self._found.append((beads.z_mm, beads.stack, (int(lines[0]), int(lines[-1])), length / 2, length / path))
+
+    def finish(self, layers: LayerMap) -> Findings:
+        if self._doubled > 1:
+            return
+        for z, stack, lines, length, share in self._found:
+            yield self.finding(
+                f"{length:.0f} mm of beads are laid twice in the same place at Z {z:.2f} mm, {100 * share:.0f} % of the layer.",
+                "Look for the move to the next height between the lines named: it is missing. Copy or make the job again.",
+                where=Where(layer=number_of(layers, stack, z), z_mm=(z, z), lines=lines),
+                evidence={"laid_twice_mm": length, "share_of_layer": share},
+            )
+
+
+def _width_mm(beads: Beads, rows: np.ndarray) -> float:
+    """Give the median width that beads have at the layer's step, mm; NaN where no flow is known."""
+    return float(np.median(beads.area_mm2[rows]) / np.quantile(beads.samples.gap_mm, 0.25))
+
+
+def _doubles(beads: Beads) -> np.ndarray:
+    """Give the beads that another one of the layer repeats: (n,) indices."""
+    x, y = (beads.x0 + beads.x1) / 2, (beads.y0 + beads.y1) / 2
+    angle = np.mod(np.arctan2(beads.y1 - beads.y0, beads.x1 - beads.x0) * (_DIRECTIONS / np.pi) + 0.5, _DIRECTIONS)
+    # Half a class further, so that the usual directions lie in the middle of theirs.
+    keys = cell_keys(x, y, _CELL_MM) * _DIRECTIONS + angle.astype(np.int64)
+    order = np.argsort(keys, kind="stable")
+    one, other = order[:-1], order[1:]
+    same = keys[one] == keys[other]
+    same &= other - one >= max(2, _LEAST_LAG * len(keys))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        same &= np.abs(np.log(beads.length_mm[one] / beads.length_mm[other])) < _LENGTHS
+        same &= ~(np.abs(np.log(beads.area_mm2[one] / beads.area_mm2[other])) > _SAME_FLOW)
+    twice: np.ndarray = np.unique(np.concatenate((one[same], other[same])))
+    return twice
