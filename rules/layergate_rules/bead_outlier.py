@@ -279,7 +279,7 @@ def _candidate(beads: Beads, bead: int, step_mm: float | None = None, alike: int
         gaps = beads.samples.gap_mm[first:last]
         # More than two and a half steps: neither the layer below nor, under sparse infill, the one below that.
         unsupported = float((gaps > 2.6 * step_mm).mean()) if len(gaps) else 0.0
-        back = _comes_back(beads, bead) or (bead > 0 and _comes_back(beads, bead - 1))
+        back = any(_comes_back(beads, out) for out in (bead, bead - 1, bead - 2) if out >= 0)
     return _Candidate(
         line=int(beads.line[bead]),
         z_mm=beads.z_mm,
@@ -294,12 +294,19 @@ def _candidate(beads: Beads, bead: int, step_mm: float | None = None, alike: int
 
 
 def _comes_back(beads: Beads, bead: int) -> bool:
-    """Say whether the bead after this one, at its end, leads back to where this one began."""
-    if bead + 1 >= len(beads.line):
-        return False
-    joined = np.hypot(beads.x0[bead + 1] - beads.x1[bead], beads.y0[bead + 1] - beads.y1[bead]) < 0.01
-    apart = np.hypot(beads.x1[bead + 1] - beads.x0[bead], beads.y1[bead + 1] - beads.y0[bead])
-    return bool(joined and apart < 0.5 * min(beads.length_mm[bead], beads.length_mm[bead + 1]))
+    """Say whether the bead after this one, at its end, leads back to where this one began.
+
+    One bead may lie between them: where it names one axis only, the other stays where the wrong number put it.
+    """
+    for back in (bead + 1, bead + 2):
+        if back >= len(beads.line):
+            return False
+        if not np.hypot(beads.x0[back] - beads.x1[back - 1], beads.y0[back] - beads.y1[back - 1]) < 0.01:
+            return False
+        apart = np.hypot(beads.x1[back] - beads.x0[bead], beads.y1[back] - beads.y0[bead])
+        if apart < 0.5 * min(beads.length_mm[bead], beads.length_mm[back]):
+            return True
+    return False
 
 
 def _index_of(layers: LayerMap, bead: _Candidate) -> int:

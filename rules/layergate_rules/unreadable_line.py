@@ -2,10 +2,14 @@
 
 import re
 
-from layergate.preflight.rule import Block, Columns, Findings, JobFacts, Rule, Where, command_of
+import numpy as np
+
+from layergate.preflight.rule import Block, Columns, Findings, JobFacts, Rule, Where, code_of, command_of
 from layergate_rules.rare_commands import Sightings
 
 _MOVES = frozenset({"G0", "G1", "G2", "G3", "G92"})
+_G1000 = code_of("G1000")  # RS-274/NGC 3.5 has none above 99, dialects some of three digits (from memory)
+_UNRETRACT = code_of("G11")
 _SECOND = re.compile(rb"[GM]\s*[0-9]", re.IGNORECASE)
 _DEPTH = re.compile(rb"[EZAB]\s*[-+]?\.?[0-9]", re.IGNORECASE)
 _COORDINATE = re.compile(rb"(?<![A-Za-z])[XYZEF]\s*[-+]?\.?[0-9]", re.IGNORECASE)
@@ -23,9 +27,9 @@ class UnreadableLine(Rule):
     How it decides and when it does not apply
         A line is held where it moves, or sets positions, and can't be read as it stands; where a blank parts a number, whatever
         the command; where it lays or lifts as the second command of a line, which printers do not carry out; where it has
-        coordinates and no command; and where it is longer than ``longest_line_bytes`` of the description's dialect, as
-        controllers cut it there. Text that stands there without a comment mark, and a second command that only travels,
-        change nothing that is laid: they are notes.
+        coordinates and no command, or a command that takes none (G11, and G of four digits: two lines run together); and where
+        it is longer than ``longest_line_bytes`` of the description's dialect, as controllers cut it there. Text that stands
+        there without a comment mark, and a second command that only travels, change nothing that is laid: they are notes.
 
     What to do
         Look at the line. If lines around it look the same, the file was damaged on its way: copy it again. If a placeholder
@@ -48,11 +52,25 @@ class UnreadableLine(Rule):
     def each_block(self, block: Block, columns: Columns) -> None:
         if self._too_long:
             self._see_long(block, self._too_long)
+        self._see_run_together(columns)
         for row, odd in columns.odd.items():
             why, holds = _fault(odd.reading, odd.command, odd.text, unread=not command_of(int(columns.code[row])))
             if why:
                 (self._held if holds else self._noted).setdefault(why, Sightings()).see(int(columns.line[row]))
                 self._example.setdefault(why, _shown(odd.text))
+
+    def _see_run_together(self, columns: Columns) -> None:
+        """See what is left of two lines of which the middle is lost: ``G1`` and ``889 Y103.6``, or ``G1`` and ``1 X113.6``."""
+        rows, present = columns.rare()
+        torn = [code for code in present if (code >= _G1000 and code >> 16 == ord("G")) or code == _UNRETRACT]
+        if not torn:
+            return
+        for row in rows[np.isin(columns.code[rows], torn)].tolist():
+            words = [f"{letter}{columns.word(letter)[row]:g}" for letter in "XYE" if columns.has(letter)[row]]
+            if words:
+                why = "a command that takes no coordinates, with coordinates: two lines of which the middle is lost"
+                self._held.setdefault(why, Sightings()).see(int(columns.line[row]))
+                self._example.setdefault(why, f"{command_of(int(columns.code[row]))} {' '.join(words)}")
 
     def _see_long(self, block: Block, too_long: "re.Pattern[bytes]") -> None:
         line, position = block.first_line, 0

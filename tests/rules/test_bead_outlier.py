@@ -63,6 +63,14 @@ def test_jumped_coordinate() -> None:
     assert found[0].evidence["length_mm"] == pytest.approx((100**2 + 20**2) ** 0.5, rel=1e-3)
 
 
+def test_jumped_coordinate_that_the_next_line_does_not_name() -> None:
+    """Y 10 became Y 160, and the line after it names X only: out, along and back, fed for a millimetre each way."""
+    stray = ["G1 X10 Y160 E0.0338", "G1 X12 E0.0677", "G1 Y10 E0.0338"]
+    found = findings("\n".join(relative_job(extra={4: stray})), "bead-outlier")
+    assert {(f.severity, f.where.layer) for f in found} == {("block", 4)}
+    assert {round(f.evidence["length_mm"]) for f in found} == {150}
+
+
 @pytest.mark.parametrize(
     "lines",
     [

@@ -16,6 +16,8 @@ HELD = [
     "G1 X1\x0b5",
     "G1 X1 0 Y10",  # X10 by RS-274/NGC 3.3, X1 to a printer
     "M104 S2 00",
+    "G1889 Y103.689 E0.16300",  # what is left of `G1 X..` and `..889 Y103.689` (RS-274/NGC 3.5: no G above 99)
+    "G11 X13.661 Y7.222 E0.27187",
 ]
 NOTED = ["...", "~~ for the harbour master ~~", "M109 S200G1 X0.1 Y200"]
 FINE = [
@@ -26,6 +28,7 @@ FINE = [
     "PRINT_START BED=60",
     "G 28 W",
     "M18;text",
+    "G11 S1",
     "G1",
 ]
 
