@@ -7,6 +7,7 @@ both number and checksum, which firmware takes as a command of its own.
 
 import pytest
 from tests.link.trials import LINEAGES, Outcome, trial
+from tests.link.xor_odds import odds
 
 SEEDS = (1, 2, 3)
 
@@ -53,3 +54,29 @@ def test_a_wire_that_only_corrupts_gives_up_and_says_so() -> None:
     outcome = trial("ok after resend", 1, lines=300, share=0.25, share_up=0.0)
     assert outcome.ended == "aborted"
     assert "asked for 31 times" in outcome.reason
+
+
+def test_what_xor_cannot_see_happens_as_often_as_calculated() -> None:
+    """With 2 % of bytes damaged some lines get through as others; no host can see it, but the odds are known."""
+    total = Outcome()
+    for seed in range(1, 5):
+        total += trial("no ok after resend", seed, lines=3000, share=0.02, share_up=0.0)
+    assert total.unseen_expected > 30
+    # Rare and independent of each other: Poisson, whose deviation is the root of what is expected.
+    assert abs(total.unseen_by_xor - total.unseen_expected) < 3 * total.unseen_expected**0.5
+
+
+def test_the_odds_are_those_of_two_damages_counted_by_hand() -> None:
+    """On a wire that is nearly sound only two damages in one line matter, and those of `` G1 X100 Y5`` can be counted.
+
+    facts.md 1.1: what XOR can't see begins with pairs of equal bytes lost; here 3 of blanks, one of ones, one of zeros.
+    """
+    n = 11
+    pairs = (
+        3 + 1 + 1  # two equal bytes lost
+        + n * (n - 1) / 256  # one lost, another replaced by what makes up for it
+        + n * (n - 1) / 2 * 255 / 256**2  # two replaced, by the same amount
+        + 2 * n / 256  # a digit of the checksum 36 lost, a byte replaced to suit 3 or 6
+        + 2 * 9 * n / 256**2  # a digit replaced by another, a byte to suit
+    )  # fmt: skip
+    assert odds(9, b"G1 X100 Y5", 1e-5) == pytest.approx(pairs * (1e-5 / 2) ** 2, rel=1e-3)

@@ -2,7 +2,7 @@
 
 Each trial joins the product's streamer to a peer of our own (not the simulated printer) under a virtual clock, damages
 both directions from a fixed seed, and compares what was executed with the payload line by line. The figures printed say
-how often each kind of damage happened, and how often it went unseen.
+how often each kind of damage happened, and how often it went unseen, beside how often that is to be expected (xor_odds.py).
 """
 
 import sys
@@ -12,6 +12,7 @@ from typing import Any
 
 from tests.link.jobs import blocks_of, hose_bracket, index_of
 from tests.link.peers import OURS, Damage, Peer, Wire
+from tests.link.xor_odds import expected_unseen
 
 from layergate.link.protocol import LineProtocol
 from layergate.link.streamer import Streamer
@@ -39,6 +40,7 @@ class Outcome:
     probes: int = 0
     unseen_by_xor: int = 0
     """Lines executed though damaged: text and checksum happen to agree."""
+    unseen_expected: float = 0.0
     bare_fragments: int = 0
     """Pieces without number and checksum that the printer took as commands."""
     longest_pause_s: float = 0.0
@@ -104,6 +106,8 @@ def trial(
     )
     if outcome.ended == "completed":
         _compare(wire, outcome)
+        if share:
+            outcome.unseen_expected = expected_unseen(list(wire.streamer_frames.items()), share)
     return outcome
 
 
@@ -146,7 +150,8 @@ def main() -> int:
                 f"{lineage}, {'ring of 127' if ring else 'ping-pong'}: {seeds} jobs of {lines} lines; bytes corrupted "
                 f"{total.corrupted}, lost {total.lost}; acknowledgements lost {total.lost_acknowledgements}, doubled "
                 f"{total.doubled_acknowledgements}; resends {total.resends}, probes {total.probes}; unseen by XOR "
-                f"{total.unseen_by_xor} ({total.unseen_by_xor / total.lines:.2e} a line), bare fragments executed "
+                f"{total.unseen_by_xor} ({total.unseen_by_xor / total.lines:.2e} a line; calculated "
+                f"{total.unseen_expected / total.lines:.2e}), bare fragments executed "
                 f"{total.bare_fragments}; longest pause {total.longest_pause_s:.1f} s",
                 flush=True,
             )
