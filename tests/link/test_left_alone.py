@@ -71,6 +71,27 @@ async def test_a_printing_link_that_is_left_alone_prints_to_the_end_first(tmp_pa
     await host.stop()
 
 
+async def test_a_paused_run_that_is_left_alone_ends_with_its_heaters_off(tmp_path: Path) -> None:
+    """A hot nozzle does not wait for ever for a service that never comes back; one that is there may pause as it likes."""
+    host = TcpPeer(Peer())
+    await host.start()
+    async with link_process(tmp_path, host.device, "--linger", "0.5") as link:
+        await link.event("link-up")
+        await link.client.start("run-1", *write_job(tmp_path, TEXT))
+        await link.event("progress")
+        await link.client.pause()
+        await link.event("paused")
+        with pytest.raises(TimeoutError):
+            await asyncio.wait_for(link.process.wait(), 1.0)
+        assert (await link.client.status())["state"] == "paused"
+        await link.client.close()
+        await ends_by_itself(link)
+        job = [command for command in commands_of(TEXT) if not OURS.match(command)]
+        assert 0 < len(host.peer.job) < len(job)
+        assert host.peer.executed[-3:] == [b"M104 S0", b"M140 S0", b"M105"]
+    await host.stop()
+
+
 async def test_a_link_that_owes_heaters_off_does_not_quit(tmp_path: Path) -> None:
     """The printer went away hot: asked to quit it says no, switches off when the printer is back, and quits then."""
     host = TcpPeer(Peer())
