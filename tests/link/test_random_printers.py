@@ -151,6 +151,9 @@ def dialect_of(chance: random.Random) -> dict[str, Any]:
         "waits": chance.choice(("", "", "", "wait")),
         "cut": chance.choice(("whole", "whole", "bytes", "joined")),
     }
+    if " B" in ways["ok"]:
+        # Free slots say nothing of bytes; where they are all that is known, a host has to take facts.md 1.3 at its word.
+        ways["ring_bytes"] = max(64, ways["ring_bytes"])
     if ways["greeting"]:
         ways["deaf_s"] = max(ways["deaf_s"], ways["greets_after_s"])  # a boot word comes before anything is answered
     refusal = (*chance.choice(ERRORS), chance.choice(RESENDS))

@@ -139,13 +139,15 @@ class Ledger:
         """Take a certain statement: exactly the lines up to a number were accepted.
 
         Where more had been credited, acknowledgements were too many: they count as excess and the lines are under way
-        again.
+        again. What went out again stays under way.
         """
         self.excess += max(0, self.acked - number)
         self.acked = number
         self.cursor = max(self.cursor, number + 1)
-        first = max(number + 1, self.oldest())
-        self.flight = deque(self.line(n) for n in range(first, self.cursor))
+        once = range(max(number + 1, self.oldest()), self.cursor)
+        sent = [line for line in self.flight if line.number > number]
+        again = [line for at, line in enumerate(sent) if line in sent[:at]]
+        self.flight = deque([*(self.line(n) for n in once), *again])
         self.flight_bytes = sum(len(line.frame) for line in self.flight)
 
     def rewind(self, number: int) -> None:

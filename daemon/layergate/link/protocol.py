@@ -300,7 +300,7 @@ class LineProtocol:
         ledger = self.ledger
         self._timing.sent(line, now, alone=not ledger.flight)
         ledger.depart(line)
-        self._trailing.sent()
+        self._trailing.line_out()
         self._out.append(line.frame)
         if line.query:
             self._queries.sent(line.number, ledger.acked)
@@ -336,6 +336,7 @@ class LineProtocol:
         if not self._proving or self._proof_tries >= self.limits.proof_tries:
             self._timing.probed()  # during a proof nothing is under way that could take its time
         self.probes += 1
+        self._echoes = 0
         self._trailing.acknowledgement_missing()
         if self._buffer.unfinished and now >= self._timing.heard_at + self.limits.stray_wait_s:
             self._buffer.clear()  # its end was lost; else it would spoil the answer to the probe too
@@ -364,8 +365,9 @@ class LineProtocol:
     def _ask_by_gap(self, now: float) -> None:
         """Send a query under a number too far on: it is refused, and the refusal names the line that is wanted. It
         finds out also where repeated numbers are dropped without a word."""
-        self.ledger.forget_repeats()
-        self._out.append(gap_frame(self.ledger.last))
+        ledger = self.ledger
+        ledger.depart(ledger.line(ledger.last))  # it will be refused like one more of these
+        self._out.append(gap_frame(ledger.last))
         self._arm(now)
 
     # -- time -----------------------------------------------------------------------------------------------------
@@ -508,11 +510,12 @@ class LineProtocol:
     def _credit(self, reply: Reply, now: float) -> None:
         ledger = self.ledger
         before, excess, stray = ledger.acked, ledger.excess, False
-        echoes = 0
+        plain = reply is PLAIN_OK and self.state is Link.READY
+        repeats = 0 if plain else ledger.repeats
         query = None
         if reply.readings and reply.number is None:
             query = self._queries.answered(before)
-        if reply is PLAIN_OK and self.state is Link.READY:
+        if plain:
             self._credit_plain(now)
         elif (
             self.state is Link.RECOVERING
@@ -524,7 +527,6 @@ class LineProtocol:
         elif query is not None:
             self._certain_to, self._answers_show = query, True
             self.lost_acks += max(0, query - before - 1)
-            echoes = ledger.repeats
             ledger.assume_accepted(query)
         elif reply.number is not None and self.numbered:
             named = ledger.resolve(reply.number, before + 1)
@@ -550,7 +552,7 @@ class LineProtocol:
         else:
             self._credit_plain(now)
         if ledger.acked > before:
-            self._echoes = echoes
+            self._echoes = 0 if plain else max(0, repeats - ledger.repeats)
             self._plausibility.clear()
             self._timing.accepted()
             if self.state is not Link.READY:
@@ -573,7 +575,7 @@ class LineProtocol:
 
     def _on_resend(self, reply: Reply, now: float) -> None:
         error, self._error, self._unjudged, self._refused_at = self._error, None, None, now
-        self._trailing.after_resend(reply, now)
+        self._trailing.after_resend(reply, now, alone=len(self.ledger.flight) <= 1)
         if self.state is Link.SYNCING:
             self._go(On.ASKED_AGAIN)
             self._sync_oks, self._sync_doubtful = 0, True
@@ -608,6 +610,7 @@ class LineProtocol:
             return
         if self._is_echo(number):
             self.stale_resends += 1
+            self._trailing.line_out()
             return
         flight = ledger.flight
         echo = error is WireError.NUMBER or self._rounds_in_row >= _ECHO_ROUNDS

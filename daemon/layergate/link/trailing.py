@@ -1,8 +1,8 @@
 """The ``ok`` that one lineage sends right after a Resend: it belongs to the refused line and credits nothing.
 
 Whether a printer does so is learned: an ``ok`` directly after a Resend speaks for it, none within the settling time
-speaks against it. Once the next line is out, an ``ok`` may be that line's, and speaks for nothing; should no other
-come in time, it was. Knows no lines under way.
+speaks against it. Where another line is under way, an ``ok`` may be that line's, and speaks for nothing; should no
+other come in time, it was. Knows no lines.
 """
 
 from layergate.link.limits import Limits
@@ -19,7 +19,7 @@ class TrailingOk:
         self._limits = limits
         self._since: float | None = None
         self._line_out = False
-        """A line went out since the Resend."""
+        """Another line than the refused one is under way."""
         self._taken = False
         """The last ``ok`` taken for a trailing one may have been that line's."""
         self._score = 0
@@ -34,13 +34,14 @@ class TrailingOk:
         """The printer is known to send one."""
         return self._score > 0
 
-    def after_resend(self, reply: Reply, now: float) -> None:
-        """Note a Resend; one whose line end was lost may hold its ``ok`` already."""
+    def after_resend(self, reply: Reply, now: float, *, alone: bool) -> None:
+        """Note a Resend; one whose line end was lost may hold its ``ok`` already. ``alone``: no line is under way but
+        the refused one."""
         self._since = None if reply.joined_ok else now
-        self._line_out = False
+        self._line_out = not alone
 
-    def sent(self) -> None:
-        """Note that a line went out."""
+    def line_out(self) -> None:
+        """Note that a line is under way that may be acknowledged."""
         self._line_out = True
 
     def acknowledgement_missing(self) -> None:
