@@ -575,7 +575,7 @@ class LineProtocol:
 
     def _on_resend(self, reply: Reply, now: float) -> None:
         error, self._error, self._unjudged, self._refused_at = self._error, None, None, now
-        self._trailing.after_resend(reply, now, alone=len(self.ledger.flight) <= 1)
+        self._trailing.after_resend(reply, now)
         if self.state is Link.SYNCING:
             self._go(On.ASKED_AGAIN)
             self._sync_oks, self._sync_doubtful = 0, True

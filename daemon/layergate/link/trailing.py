@@ -1,7 +1,7 @@
 """The ``ok`` that one lineage sends right after a Resend: it belongs to the refused line and credits nothing.
 
 Whether a printer does so is learned: an ``ok`` directly after a Resend speaks for it, none within the settling time
-speaks against it. Where another line is under way, an ``ok`` may be that line's, and speaks for nothing; should no
+speaks against it. Where a line is under way that was not refused, an ``ok`` may be its, and speaks for nothing; should no
 other come in time, it was. Knows no lines.
 """
 
@@ -19,7 +19,7 @@ class TrailingOk:
         self._limits = limits
         self._since: float | None = None
         self._line_out = False
-        """Another line than the refused one is under way."""
+        """A line is under way that the printer has not refused."""
         self._taken = False
         """The last ``ok`` taken for a trailing one may have been that line's."""
         self._score = 0
@@ -34,11 +34,10 @@ class TrailingOk:
         """The printer is known to send one."""
         return self._score > 0
 
-    def after_resend(self, reply: Reply, now: float, *, alone: bool) -> None:
-        """Note a Resend; one whose line end was lost may hold its ``ok`` already. ``alone``: no line is under way but
-        the refused one."""
+    def after_resend(self, reply: Reply, now: float) -> None:
+        """Note a Resend; one whose line end was lost may hold its ``ok`` already."""
         self._since = None if reply.joined_ok else now
-        self._line_out = not alone
+        self._line_out = False
 
     def line_out(self) -> None:
         """Note that a line is under way that may be acknowledged."""
