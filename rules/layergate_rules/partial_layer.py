@@ -39,6 +39,7 @@ _RIM_CELLS = 2  # about as deep as walls: what is left of the infill reaches int
 _LEAST_MIDDLE_CELLS = 12
 _EMPTY_SHARE = 0.05  # of the cells in the middle; infill of 5 % meets more
 _FEW_CELLS = 4
+_DEEP_CELLS = 4  # 3 mm: more than walls are together
 _SPARSE_SHARE = 0.6  # infill of 50 % meets about as many
 _CLEAR_MM = 4.0  # about twice the spacing of infill of 20 %
 
@@ -117,9 +118,14 @@ def _sparse_beside(layer: Beads, inside: np.ndarray, between: Beads, below: Bead
     walls = beside(tracks, below)
     near_walls = np.unique(cells(between, walls)[:, None] + reach)
     region = np.unique(cells(layer, inside)[:, None] + reach)
-    floor = np.setdiff1d(cells(below, np.arange(len(below.samples.x_mm))), near_walls)
-    lines = np.intersect1d(cells(between, ~walls), floor)
-    beside_it = np.setdiff1d(floor, region)
+    floor = cells(below, np.arange(len(below.samples.x_mm)))
+    # Infill may be rings, too, right over those of the floor: far from its edge, nothing else is a wall.
+    deep = floor
+    for _ in range(_DEEP_CELLS):
+        deep = deep[np.isin(deep[:, None] + reach, deep).all(axis=1)]
+    lines = np.union1d(cells(between, ~walls), np.intersect1d(cells(between, walls), deep))
+    lines = np.intersect1d(lines, floor)
+    beside_it = np.setdiff1d(np.setdiff1d(floor, region), np.setdiff1d(near_walls, deep))
     if len(beside_it) < _LEAST_MIDDLE_CELLS:
         return len(lines) >= _FEW_CELLS
     return _EMPTY_SHARE < float(np.isin(beside_it, lines).mean()) < _SPARSE_SHARE
