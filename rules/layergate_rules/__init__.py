@@ -42,6 +42,7 @@ RULES = (
     "layergate_rules.through_printed_part:ThroughPrintedPart",
     "layergate_rules.truncated:Truncated",
     "layergate_rules.two_jobs:TwoJobs",
+    "layergate_rules.uneven_layer_step:UnevenLayerStep",
     "layergate_rules.unknown_command:UnknownCommand",
     "layergate_rules.unreadable_line:UnreadableLine",
     "layergate_rules.unsupported_island:UnsupportedIsland",
