@@ -151,7 +151,7 @@ class MissingLayer(Rule):
         starved = self._fed_too_little(layers, chosen) | self._alone(layers, chosen, gap, step)
         with np.errstate(invalid="ignore", divide="ignore"):
             # By their beads, too: a thick first layer is fed for its height.
-            kinds = np.log(np.column_stack((layers.gap_mm[chosen][:, 1:3], layers.area_mm2[chosen][:, 2])))
+            kinds = np.log(np.column_stack((layers.gap_mm[chosen][:, :3], layers.area_mm2[chosen][:, 2])))
         starved &= ~seen_below(kinds, layers.stack[chosen], np.log(self.limits.same_gap))
         for at in range(1, len(chosen)):
             index, under = int(chosen[at]), int(chosen[at - 1])

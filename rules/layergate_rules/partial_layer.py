@@ -38,6 +38,7 @@ _SAME_GAP = 0.1  # rounding of heights to 0.01 mm
 _RIM_CELLS = 2  # about as deep as walls: what is left of the infill reaches into their place
 _LEAST_MIDDLE_CELLS = 12
 _EMPTY_SHARE = 0.05  # of the cells in the middle; infill of 5 % meets more
+_COME_BACK = 0.5  # of the walls that end; all of a lost piece do
 _FEW_CELLS = 4
 _DEEP_CELLS = 4  # 3 mm: more than walls are together
 _SPARSE_SHARE = 0.6  # infill of 50 % meets about as many
@@ -100,6 +101,22 @@ def _runs_through(beads: Beads, x: np.ndarray, y: np.ndarray) -> bool:
         return False  # walls side by side have no middle
     there = np.isin(inside, cell_keys(beads.samples.x_mm, beads.samples.y_mm, CELL_MM))
     return bool(there.mean() > _EMPTY_SHARE)
+
+
+def _ends_here(two_below: Beads, below: Beads, beads: Beads, above: Beads, lost: tuple[np.ndarray, np.ndarray]) -> bool:
+    """Say whether most walls that end where some are lost do not come back: a part ends there, and supports stand on it.
+
+    Some of their lines run by chance where walls were, a layer of air above them.
+    """
+    tracks = tracks_of(below)
+    samples = below.samples
+    near = np.isin(cell_keys(samples.x_mm, samples.y_mm, _CLEAR_MM), cell_keys(*lost, _CLEAR_MM))
+    rows = np.flatnonzero(near & (tracks >= 0))
+    rows = rows[beside(tracks[rows], two_below)]
+    rows = rows[absent(tracks[rows], beads)]
+    weight = samples.weight_mm[rows]
+    back = float(weight[beside(tracks[rows], above)].sum())
+    return back < _COME_BACK * float(weight.sum())
 
 
 def _sparse_beside(layer: Beads, inside: np.ndarray, between: Beads, below: Beads) -> bool:
@@ -263,7 +280,7 @@ class PartialLayer(Rule):
             return None
         x, y = samples.x_mm[inside], samples.y_mm[inside]
         lost = float(samples.weight_mm[inside].sum())
-        if _runs_through(beads, x, y):
+        if _runs_through(beads, x, y) or _ends_here(two_below, below, beads, above, (x, y)):
             return None
         repeated = self._repeated((two_below, below), (above, two_above), float(heights[2]), (x, y), lost)
         # Where nothing starts over a gap, only the shorter path confirms it: walls that lean meet others by chance.
