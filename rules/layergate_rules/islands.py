@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, replace
 from statistics import median
+from typing import Protocol
 
 import numpy as np
 
@@ -186,8 +187,21 @@ def _apart(beads: Beads, island: Island) -> bool:
     return bool(to and away)
 
 
-def place_of(layers: LayerMap, island: Island) -> Where:
-    """Give the place of an island for a finding."""
+class Placed(Protocol):
+    """What has a place in a layer."""
+
+    @property
+    def z_mm(self) -> float: ...
+    @property
+    def stack(self) -> int: ...
+    @property
+    def lines(self) -> tuple[int, int]: ...
+    @property
+    def box_mm(self) -> tuple[float, float, float, float]: ...
+
+
+def place_of(layers: LayerMap, island: Placed) -> Where:
+    """Give the place of an island, or of an end in the air, for a finding."""
     return Where(
         layer=number_of(layers, island.stack, island.z_mm),
         z_mm=(island.z_mm, island.z_mm),

@@ -197,8 +197,13 @@ def scan_job(text: bytes, *, filament_mm: float = FILAMENT_MM) -> Scan:
     decoded = text.decode("latin-1")
     newline = "\r\n" if "\r\n" in decoded else "\n"
     raw = decoded.split(newline)
-    no_e = re.search(r"^(?:N\d+\s*)?M101\b", decoded, re.MULTILINE | re.IGNORECASE) is not None
-    reader = _Reader(_e_letter(raw), no_e, filament_mm)
+    e_letter = _e_letter(raw)
+    switched = re.search(r"^(?:N\d+\s*)?M101\b", decoded, re.MULTILINE | re.IGNORECASE) is not None
+    # Some jobs switch the extruder and say all the same how much it pushes: then that counts.
+    no_e = switched and not re.search(
+        rf"^(?:N\d+\s*)?G0?1\b[^;(\n]*{e_letter}\s*[-+.\d]", decoded, re.MULTILINE | re.IGNORECASE
+    )
+    reader = _Reader(e_letter, no_e, filament_mm)
     lines: list[Line] = []
     for text_line in raw:
         found = words_of(text_line)
@@ -210,7 +215,7 @@ def scan_job(text: bytes, *, filament_mm: float = FILAMENT_MM) -> Scan:
         code = f"{found[0][0]}{found[0][1]:g}"
         words = {k: v for k, v in found[1:] if k not in "GM"}
         lines.append(reader.move(code, words) if code in ("G0", "G1", "G2", "G3") else reader.other(code, words))
-    return Scan(raw, lines, newline, _layers(lines), reader.e_letter, reader.no_e)
+    return Scan(raw, lines, newline, _layers(lines), e_letter, no_e)
 
 
 def _layers(lines: list[Line]) -> list[LayerLines]:
