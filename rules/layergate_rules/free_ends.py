@@ -64,7 +64,21 @@ def free_ends(beads: Beads, step_mm: float, least_mm: float) -> list[FreeEnd]:
     others = np.ones(len(keys), np.bool_)
     others[np.concatenate(tails)] = False
     beside = np.unique(keys[others])
-    return [_free_end(beads, tail, keys) for tail in tails if not _near(keys[tail[: max(1, len(tail) // 2)]], beside)]
+    found = [tail for tail in tails if not _near(keys[tail[: max(1, len(tail) // 2)]], beside)]
+    return [_free_end(beads, tail, keys) for tail in _spikes(beads, found)]
+
+
+def _spikes(beads: Beads, tails: list[np.ndarray]) -> list[np.ndarray]:
+    """Put the way out and the way back of a spike together: they meet at their ends, which come first."""
+    x, y = beads.samples.x_mm, beads.samples.y_mm
+    joined: list[np.ndarray] = []
+    for tail in tails:
+        tip = joined[-1][0] if joined else None
+        if tip is not None and np.hypot(x[tip] - x[tail[0]], y[tip] - y[tail[0]]) < 2 * CELL_MM:
+            joined[-1] = np.concatenate((joined[-1], tail))
+        else:
+            joined.append(tail)
+    return joined
 
 
 def _near(cells: np.ndarray, others: np.ndarray) -> bool:
