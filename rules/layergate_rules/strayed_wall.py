@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 from pydantic import Field
@@ -154,11 +155,25 @@ class StrayedWall(Rule):
         return None
 
 
+class _Kept(NamedTuple):
+    """What is kept of the beads of five layers: their samples would be most of it."""
+
+    z_mm: float
+    stack: int
+    line: np.ndarray
+    x0: np.ndarray
+    y0: np.ndarray
+    x1: np.ndarray
+    y1: np.ndarray
+    length_mm: np.ndarray
+    area_mm2: np.ndarray
+
+
 class _Corners:
     """The points of a layer in print order, chain by chain; worked out when they are asked for, as they seldom are."""
 
     def __init__(self, beads: Beads) -> None:
-        self.beads = beads
+        self.beads = _Kept(*(getattr(beads, name) for name in _Kept._fields))
         self.flow_known = bool(np.isfinite(beads.area_mm2).any())
         self._cells: tuple[np.ndarray, np.ndarray] | None = None
 
