@@ -119,7 +119,8 @@ class Streamer:
     def deadline(self) -> float | None:
         """Give the time at which `tick` has something to do."""
         first = self.protocol.deadline()
-        poll_at = self._polled_at + self._poll_interval() if self.ready and self._may_ask() else None
+        polls = self.ready and not self._prove_due and self._may_ask()  # a proof goes first, see `_pump`
+        poll_at = self._polled_at + self._poll_interval() if polls else None
         for time in (self._identity_at, self._end_by, poll_at):
             if time is not None and (first is None or time < first):
                 first = time
