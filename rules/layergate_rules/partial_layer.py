@@ -1,4 +1,7 @@
-"""partial-layer: a region of a layer is not in the file."""
+"""partial-layer: a region of a layer is not in the file.
+
+Longer than others: its three ways to see a loss share the layers that they keep, and name one loss once.
+"""
 
 from dataclasses import dataclass
 
@@ -19,6 +22,8 @@ from layergate.preflight.rule import (
 )
 from layergate_rules.islands import CELL_MM, LayerSteps
 from layergate_rules.layer_statistics import number_of
+from layergate_rules.squares import Squares, Stack, grown, squares_of, stacked, windows
+from layergate_rules.standing import standing
 from layergate_rules.tracks import (
     GOES_ON,
     WALLS_AGAIN,
@@ -29,6 +34,7 @@ from layergate_rules.tracks import (
     tracks_of,
     walls_again,
 )
+from layergate_rules.voids import REACHES, voids
 
 _OWN_STEP = (0.6, 1.5)  # of the usual step: beyond, the tenth on the least gap is no longer on its step
 _LEAST_LEFT = (
@@ -42,6 +48,10 @@ _COME_BACK = 0.5  # of the walls that end; all of a lost piece do
 _FEW_CELLS = 4
 _DEEP_CELLS = 4  # 3 mm: more than walls are together
 _SPARSE_SHARE = 0.6  # infill of 50 % meets about as many
+_EDGE = 2 * max(REACHES) + 2
+_LEAST_LACK_MM = 1.0  # in a window of 3 mm: a third of a line through it
+_SAME_HEIGHT_MM = 0.02
+_NODES = 6  # layers among which the one under another is looked for
 _CLEAR_MM = 4.0  # about twice the spacing of infill of 20 %
 
 
@@ -158,6 +168,17 @@ class _Lost:
     usual_path_mm: float
     lines: tuple[int, int]
     box_mm: tuple[float, float, float, float]
+    void_mm2: int | None = None
+    """Of a place that is empty altogether, its area."""
+
+
+@dataclass(slots=True)
+class _Node:
+    """A layer and the one that lies under it."""
+
+    beads: Beads
+    squares: Squares
+    under: "_Node | None"
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,14 +203,16 @@ class PartialLayer(Rule):
         Half a layer lost, or one part of several, splits as surely as a whole lost layer, and only there.
 
     How it decides and when it does not apply
-        In two ways. First: a layer with less path than the layers around it is compared with the four next to it. What is
+        In three ways. First: a layer with less path than the layers around it is compared with the four next to it. What is
         laid at the same place and in the same direction in all four, and not in this one, is lost: walls, mostly, since
         infill changes its direction from layer to layer. Second: a region of the layer above starts two steps above what
         lies under it, though it is fed for one; it is one piece, parallel to what lies two layers down, and walls stand
-        there below, or the layer that lacks the region goes all around it.
+        there below, or the layer that lacks the region goes all around it. Third: where each of the two layers below and
+        above has upright walls at one place, to a tenth of a millimetre, or beads all over a region, and this one has none.
+        The layers are those that lie under one another, whatever supports stand between.
 
-        Roofs over supports and over sparse infill look alike and are let through. A lost piece of sparse infill, or the
-        inner one of two walls, can't be told. Spirals, the first and last two layers of an object, and whole lost layers
+        Roofs over supports and over sparse infill look alike and are let through. Part of the lines of
+        infill can't be told from infill that is sparser. Spirals, the first and last two layers of an object, and whole lost layers
         (missing-layer says those) are not judged.
 
     What to do
@@ -205,6 +228,7 @@ class PartialLayer(Rule):
     def prepare(self) -> None:
         self._steps = LayerSteps()
         self._before: list[Beads] = []
+        self._nodes: list[_Node] = []
         self._over_gap: tuple[_Region, np.ndarray] | None = None
         self._found: list[_Region] = []
         self._lost: list[_Lost] = []
@@ -212,6 +236,7 @@ class PartialLayer(Rule):
     def each_layer(self, beads: Beads) -> Findings:
         if self._steps.first_of_stack(beads):
             self._before.clear()
+            self._nodes.clear()
             self._over_gap = None
         if self._over_gap:
             self._confirm(*self._over_gap, beads)
@@ -221,11 +246,15 @@ class PartialLayer(Rule):
             self._over_gap = self._region(beads, step)
         self._steps.add(beads)
         self._before.append(beads)
+        chain = self._chain(beads)
+        lost = None
         around = self._before[-5:]
         if len(around) == 5 and not any(layer.ramp for layer in around):
             lost = self._lost_walls(*around)
-            if lost:
-                self._lost.append(lost)
+        if lost is None and len(chain) == 5 and not any(node.beads.ramp for node in chain):
+            lost = self._gone(*chain)
+        if lost:
+            self._lost.append(lost)
         del self._before[:-5]
         return ()
 
@@ -294,6 +323,110 @@ class PartialLayer(Rule):
             (int(beads.line[0]), int(beads.line[-1])),
             (float(x.min()), float(y.min()), float(x.max()), float(y.max())),
         )
+
+    def _chain(self, beads: Beads) -> list[_Node]:
+        """Give a layer and the four that lie under one another below it, lowest first; fewer near the bed.
+
+        Supports on heights of their own stand between the layers of a part.
+        """
+        node = _Node(beads, squares_of(beads), None)
+        under_mm = beads.z_mm - beads.gap_levels_mm[0]
+        if self._nodes:
+            low = [one for one in self._nodes if abs(one.beads.z_mm - under_mm) < _SAME_HEIGHT_MM]
+            node.under = low[-1] if low else self._nodes[-1]
+        self._nodes.append(node)
+        del self._nodes[:-_NODES]
+        chain = [node]
+        while chain[-1].under is not None and len(chain) < 5:
+            chain.append(chain[-1].under)
+        chain[-1].under = None  # what lies lower is asked no more
+        return chain[::-1]
+
+    def _gone(self, *nodes: _Node) -> _Lost | None:
+        """Find what stands in all of four layers around, at its place to a tenth of a millimetre, or as a whole region."""
+        layers = [node.beads for node in nodes]
+        heights = np.diff([layer.z_mm for layer in layers])
+        if heights.min() < self.limits.even_steps * heights.max():
+            return None
+        stack = stacked([node.squares for node in nodes], _EDGE)
+        near = windows(stack.path_mm, 1)
+        lacks = near[[0, 1, 3, 4]].min(axis=0) - near[2]
+        if float(np.maximum(lacks, 0).sum()) < 9 * self.limits.least_lost_path_mm:
+            return None  # most layers need no closer look
+        return self._upright(stack, lacks >= _LEAST_LACK_MM, *layers) or self._void(stack, *layers)
+
+    def _upright(
+        self,
+        stack: Stack,
+        lacks: np.ndarray,
+        two_below: Beads,
+        below: Beads,
+        beads: Beads,
+        above: Beads,
+        two_above: Beads,
+    ) -> _Lost | None:
+        """Find upright walls of all of the four layers around that the middle one lacks, though a wall beside may be there."""
+        samples = two_below.samples
+        chosen = np.flatnonzero(stack.at(lacks, samples.x_mm, samples.y_mm) & (tracks_of(two_below) >= 0))
+        if float(samples.weight_mm[chosen].sum()) < self.limits.least_lost_path_mm:
+            return None
+        places = samples.x_mm[chosen], samples.y_mm[chosen], direction(two_below)[samples.bead[chosen]]
+        best = np.empty(0, np.int64)
+        higher = below, beads, above, two_above
+        for stands in standing(places, higher, [layer.z_mm - two_below.z_mm for layer in higher]):
+            gone = chosen[stands]
+            if not len(gone):
+                continue
+            # Only long pieces in the order of printing: short ones are where infill turns beside a wall.
+            piece = np.cumsum(np.diff(gone, prepend=gone[0]) > 2)
+            sizes = np.bincount(piece, samples.weight_mm[gone])
+            best = np.union1d(best, gone[sizes[piece] >= self.limits.least_lost_path_mm])
+        if not len(best):
+            return None
+        x, y = samples.x_mm[best], samples.y_mm[best]
+        lost = float(samples.weight_mm[best].sum())
+        if _runs_through(beads, x, y) or _ends_here(two_below, below, beads, above, (x, y)):
+            return None
+        step = above.z_mm - beads.z_mm
+        repeated = self._repeated((two_below, below), (above, two_above), step, (x, y), lost)
+        if repeated is not None and repeated < self.limits.least_repeated:
+            return None
+        return _Lost(
+            beads.z_mm, beads.stack, lost, float(below.length_mm.sum()), (int(beads.line[0]), int(beads.line[-1])),
+            (float(x.min()), float(y.min()), float(x.max()), float(y.max())),
+        )  # fmt: skip
+
+    def _void(
+        self, stack: Stack, two_below: Beads, below: Beads, beads: Beads, above: Beads, two_above: Beads
+    ) -> _Lost | None:
+        """Find the largest place in which the middle layer has nothing and the four around it have beads everywhere."""
+        found = voids(stack, (below, beads, above), self.limits.least_path_mm)
+        for void in sorted(found, key=lambda void: -void.path_mm):
+            inside = np.flatnonzero(stack.at(void.squares, above.samples.x_mm, above.samples.y_mm))
+            before = np.flatnonzero(stack.at(void.squares, below.samples.x_mm, below.samples.y_mm))
+            if _area(above, inside) > self.limits.most_area_ratio * _area(below, before):
+                continue  # thick infill that fills this layer, too
+            share = walls_again(above, two_above, inside, (below, two_below))
+            if share >= WALLS_AGAIN or self._walled(stack, void.squares, below, beads, above):
+                rows, columns = np.nonzero(void.squares)
+                x, y = columns + float(stack.column), rows + float(stack.row)
+                return _Lost(
+                    beads.z_mm, beads.stack, void.path_mm, float(below.length_mm.sum()),
+                    (int(beads.line[0]), int(beads.line[-1])),
+                    (float(x.min()), float(y.min()), float(x.max()) + 1, float(y.max()) + 1), len(x),
+                )  # fmt: skip
+        return None
+
+    def _walled(self, stack: Stack, squares: np.ndarray, below: Beads, beads: Beads, above: Beads) -> bool:
+        """Say whether a layer goes all around a void in it, with walls that go on above: those of a pocket end at its roof."""
+        ring = grown(squares, 1) & ~squares
+        if np.count_nonzero(stack.path_mm[2][ring]) < self.limits.least_enclosed * np.count_nonzero(ring):
+            return False
+        samples = beads.samples
+        tracks = tracks_of(beads)[stack.at(ring, samples.x_mm, samples.y_mm)]
+        walls = tracks[tracks >= 0]
+        walls = walls[beside(walls, below)]
+        return not len(walls) or bool(beside(walls, above).mean() >= WALLS_AGAIN)
 
     def _repeated(
         self,
@@ -447,10 +580,17 @@ class PartialLayer(Rule):
 
     def _lost_finding(self, layers: LayerMap, lost: _Lost) -> Finding:
         first, last = lost.lines
+        place = f"X {lost.box_mm[0]:.1f} to {lost.box_mm[2]:.1f}, Y {lost.box_mm[1]:.1f} to {lost.box_mm[3]:.1f} mm"
+        what = f"{lost.path_mm:.0f} mm of walls that stand in the layers below and above are not in it ({place})."
+        evidence = {"lost_path_mm": lost.path_mm, "path_of_layer_below_mm": lost.usual_path_mm}
+        if lost.void_mm2 is not None:
+            what = (
+                f"it is empty over {lost.void_mm2} mm2 ({place}), where each of the two layers below and above has at least "
+                f"{lost.path_mm:.0f} mm of beads."
+            )
+            evidence["void_mm2"] = lost.void_mm2
         return self.finding(
-            f"A part of the layer at Z {lost.z_mm:.2f} mm is missing: {lost.path_mm:.0f} mm of walls that stand in the layers "
-            f"below and above are not in it (X {lost.box_mm[0]:.1f} to {lost.box_mm[2]:.1f}, Y {lost.box_mm[1]:.1f} to "
-            f"{lost.box_mm[3]:.1f} mm).",
+            f"A part of the layer at Z {lost.z_mm:.2f} mm is missing: {what}",
             "Look at this layer in the job, or make the job again from its model and compare. Release it if the model has a "
             "groove there, one layer high.",
             where=Where(
@@ -459,5 +599,12 @@ class PartialLayer(Rule):
                 lines=(first, last),
                 box_mm=lost.box_mm,
             ),
-            evidence={"lost_path_mm": lost.path_mm, "path_of_layer_below_mm": lost.usual_path_mm},
+            evidence=evidence,
         )
+
+
+def _area(beads: Beads, chosen: np.ndarray) -> float:
+    """Give the median cross-section of the beads at some samples, mm2; NaN where no flow is known."""
+    area = beads.area_mm2[beads.samples.bead[chosen]]
+    known = area[np.isfinite(area)]
+    return float(np.median(known)) if len(known) else float("nan")

@@ -1,0 +1,93 @@
+"""Voids: where a layer has nothing and the two layers below it and the two above it have beads everywhere.
+
+Used by partial-layer; no rule of its own.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from layergate.preflight.rule import Beads, connected_regions
+from layergate_rules.squares import F32, Bool, Stack, grown, shrunk, windows
+from layergate_rules.tracks import beside, direction, tracks_of
+
+REACHES = (1, 2, 4, 6)
+"""Windows of 3 to 13 mm, which lie between lines of each layer around that are no farther apart than a window is wide."""
+
+_SPARSE = 0.4  # of the path around, in a window of 3 mm: at the edge of what is lost a half is left
+_NEXT_MM = 1.5  # from a line to beyond the squares that it goes through
+
+MOST_LONE = 0.1
+"""Path of lone lines times the width of a void, over its area: sparse infill whose lines are that far apart has 0.5 and
+more, the edge of a lost piece none (geometry)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Void:
+    """One void: its squares, and how much path the layers around have there at least."""
+
+    squares: Bool
+    path_mm: float
+
+
+def voids(stack: Stack, layers: tuple[Beads, Beads, Beads], least_path_mm: float) -> list[Void]:
+    """Find the voids of the middle one of five layers.
+
+    Args:
+        stack: the five layers.
+        layers: the middle one, between those below and above it.
+        least_path_mm: what the layers around have to have in a void.
+    """
+    path = stack.path_mm
+    free = np.zeros(path.shape[1:], np.bool_)
+    widest = 0
+    for reach in REACHES:
+        empty = windows(path[2], reach) == 0
+        filled = shrunk(grown(path > 0, reach), reach)
+        covered = filled[0] & filled[1] & filled[3] & filled[4]
+        empty &= shrunk(covered, reach)
+        if empty.any():
+            free |= grown(empty, reach)
+            widest = 2 * reach + 1
+    if not widest or _least(path, free) < least_path_mm:
+        return []
+    if _lone_path(stack, layers, covered, widest) * widest > MOST_LONE * np.count_nonzero(free):
+        return []
+    rows, columns = np.nonzero(free)
+    region = connected_regions((rows << 22) + columns)
+    found = []
+    for number in range(int(region.max()) + 1):
+        squares = np.zeros_like(free)
+        squares[rows[region == number], columns[region == number]] = True
+        if (lost := _least(path, squares)) >= least_path_mm:
+            found.append(Void(squares, lost))
+    return found
+
+
+def _least(path: F32, squares: Bool) -> float:
+    """Give how much path each of the layers around has in some squares at least, mm."""
+    return float(path[[0, 1, 3, 4]][:, squares].sum(axis=1).min())
+
+
+def _lone_path(stack: Stack, layers: tuple[Beads, Beads, Beads], covered: Bool, width_mm: int) -> float:
+    """Give the path of lone lines in the middle one of three layers, mm: sparse infill whose lines are far apart.
+
+    On either side of them there is nothing over a width, or they stand alone where the layers around are dense.
+    """
+    below, layer, above = layers
+    samples = layer.samples
+    near = windows(stack.path_mm, 1)
+    sparse = covered & (near[2] < _SPARSE * np.minimum(near[1], near[3]))
+    lone = stack.at(sparse, samples.x_mm, samples.y_mm)
+    rows = np.flatnonzero(~lone)
+    angle = direction(layer)[samples.bead]
+    path = stack.path_mm[2] > 0
+    for aside in np.arange(_NEXT_MM, width_mm + 0.01, 0.5):
+        for side in (-aside, aside):
+            x, y = side * np.sin(angle[rows]), side * np.cos(angle[rows])
+            rows = rows[~stack.at(path, samples.x_mm[rows] - x, samples.y_mm[rows] + y)]
+    lone[rows] = True
+    rows = np.flatnonzero(lone)
+    tracks = tracks_of(layer)[rows]
+    walls = beside(tracks, below) & beside(tracks, above)
+    return float(samples.weight_mm[rows][~walls].sum())
