@@ -221,6 +221,8 @@ def test_a_printer_that_does_not_read_line_numbers_is_told_with_the_setting(inde
     event = Event(1, "remark", "", 1.0, {"kind": "unknown-command", "text": 'Unknown command: "N5 G1 X1*99"'})
     (remark,) = watch.handle(event)
     assert "line_numbers = false" in remark.text
+    again = Event(2, "remark", "", 2.0, {"kind": "unknown-command", "text": 'Unknown command: "N6 G92 E0*77"'})
+    assert watch.handle(again) == []
 
 
 def test_an_end_stop_in_mid_print_is_told_once(index: JobIndex) -> None:

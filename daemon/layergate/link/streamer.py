@@ -293,13 +293,15 @@ class Streamer:
     def _explained(self, signal: signals.GaveUp) -> str:
         """Give the reason of the end, with the line of the job where one is to blame, and what may be done."""
         line = self._progress.job_line(signal.refused) if self._progress else None
-        if line is None:
+        if line is None or signal.refused is None:
             return signal.reason
-        return (
-            f"{signal.reason}; it is line {line} of the job. It is longer than the controller takes (then state "
-            "longest_line_bytes in the description's [printer.dialect], so that such jobs are held), or the wire damages "
-            "it (then look at cable and plugs)"
-        )
+        why = "the wire damages it: look at cable and plugs"
+        if len(self.protocol.ledger.line(signal.refused).frame) > self.protocol.limits.plain_ring_bytes:
+            why = (
+                "it is longer than the controller takes: state longest_line_bytes in the description's [printer.dialect], "
+                f"so that such jobs are held. Or {why}"
+            )
+        return f"{signal.reason}. It is line {line} of the job, and {why}"
 
     def _on_synced(self) -> None:
         if self.state is Run.NUMBERING:

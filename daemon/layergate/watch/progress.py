@@ -296,7 +296,7 @@ class RunWatch:
         dialect = "The job is of another dialect than the printer: cancel it, and write it anew for this printer"
         return self._once(
             "unknown-command",
-            code,
+            "numbers" if match["number"] else code,
             f"the printer does not know {code}, on which the part depends (layer {self.layer}, line {self.line}): "
             f"{text}. {numbered if match['number'] else dialect}.",
         )
