@@ -63,10 +63,14 @@ class BelowBed(Rule):
             self._offset = int(columns.line[rows.min()])
 
     def each_moves(self, moves: Moves) -> None:
-        below = np.flatnonzero((moves.kind == DEPOSIT) & (np.minimum(moves.z0, moves.z1) < -self.limits.tolerance_mm))
+        low = np.minimum(moves.z0, moves.z1)
+        under = low < -self.limits.tolerance_mm
+        if not under.any():
+            return
+        below = np.flatnonzero(under & (moves.kind == DEPOSIT))
         if not len(below):
             return
-        low = np.minimum(moves.z0, moves.z1)[below]
+        low = low[below]
         at = int(below[np.argmin(low)])
         if float(low.min()) < self._lowest:
             self._lowest, self._at = float(low.min()), (float(moves.x1[at]), float(moves.y1[at]))

@@ -1,6 +1,6 @@
 """partial-layer: a region of a layer is not in the file.
 
-Longer than others: its three ways to see a loss share the layers that they keep, and name one loss once.
+Longer than others: its two ways to see a loss share the layers that they keep, and name one loss once.
 """
 
 from dataclasses import dataclass
@@ -22,7 +22,7 @@ from layergate.preflight.rule import (
 )
 from layergate_rules.islands import CELL_MM, LayerSteps
 from layergate_rules.layer_statistics import number_of
-from layergate_rules.squares import Squares, Stack, grown, squares_of, stacked, windows
+from layergate_rules.squares import Squares, Stack, grown, lacking, squares_of, stacked
 from layergate_rules.standing import standing
 from layergate_rules.tracks import (
     GOES_ON,
@@ -37,9 +37,7 @@ from layergate_rules.tracks import (
 from layergate_rules.voids import REACHES, voids
 
 _OWN_STEP = (0.6, 1.5)  # of the usual step: beyond, the tenth on the least gap is no longer on its step
-_LEAST_LEFT = (
-    0.9  # of the path of the longest layer around; where a layer keeps more, only the two beside tell of a loss
-)
+_IN_STROKES = 0.33  # of the path of a region: three samples of 0.3 mm in a row over the gap, where half of it is clear
 _SAME_GAP = 0.1  # rounding of heights to 0.01 mm
 _RIM_CELLS = 2  # about as deep as walls: what is left of the infill reaches into their place
 _LEAST_MIDDLE_CELLS = 12
@@ -177,7 +175,7 @@ class _Node:
     """A layer and the one that lies under it."""
 
     beads: Beads
-    squares: Squares
+    squares: Squares | None
     under: "_Node | None"
 
 
@@ -203,16 +201,14 @@ class PartialLayer(Rule):
         Half a layer lost, or one part of several, splits as surely as a whole lost layer, and only there.
 
     How it decides and when it does not apply
-        In three ways. First: a layer with less path than the layers around it is compared with the four next to it. What is
-        laid at the same place and in the same direction in all four, and not in this one, is lost: walls, mostly, since
-        infill changes its direction from layer to layer. Second: a region of the layer above starts two steps above what
-        lies under it, though it is fed for one; it is one piece, parallel to what lies two layers down, and walls stand
-        there below, or the layer that lacks the region goes all around it. Third: where each of the two layers below and
-        above has upright walls at one place, to a tenth of a millimetre, or beads all over a region, and this one has none.
-        The layers are those that lie under one another, whatever supports stand between.
+        In two ways. First: where each of the two layers below and above has upright walls at one place, to a tenth of a
+        millimetre, or beads all over a region, and this one has none. The layers are those that lie under one another,
+        whatever supports stand between. Second: a region of the layer above starts two steps above what lies under it,
+        though it is fed for one; it is one piece, parallel to what lies two layers down, and walls stand there below, or the
+        layer that lacks the region goes all around it.
 
-        Roofs over supports and over sparse infill look alike and are let through. Part of the lines of
-        infill can't be told from infill that is sparser. Spirals, the first and last two layers of an object, and whole lost layers
+        Roofs over supports and over sparse infill look alike and are let through. Part of the lines of infill can't be told
+        from infill that is sparser. Spirals, the first and last two layers of an object, and whole lost layers
         (missing-layer says those) are not judged.
 
     What to do
@@ -247,12 +243,7 @@ class PartialLayer(Rule):
         self._steps.add(beads)
         self._before.append(beads)
         chain = self._chain(beads)
-        lost = None
-        around = self._before[-5:]
-        if len(around) == 5 and not any(layer.ramp for layer in around):
-            lost = self._lost_walls(*around)
-        if lost is None and len(chain) == 5 and not any(node.beads.ramp for node in chain):
-            lost = self._gone(*chain)
+        lost = self._gone(*chain) if len(chain) == 5 and not any(node.beads.ramp for node in chain) else None
         if lost:
             self._lost.append(lost)
         del self._before[:-5]
@@ -279,51 +270,6 @@ class PartialLayer(Rule):
         met = np.isin((ring[:, None] + reach).ravel(), keys).reshape(len(ring), -1).any(axis=1)
         return bool(met.mean() >= self.limits.least_enclosed)
 
-    def _lost_walls(self, two_below: Beads, below: Beads, beads: Beads, above: Beads, two_above: Beads) -> _Lost | None:
-        """Find walls that stand in all of the four layers around and not in the middle one."""
-        path = [float(layer.length_mm.sum()) for layer in (two_below, below, beads, above, two_above)]
-        # What is lost shortens the path: most layers need no closer look. Beside sparse layers, solid ones do.
-        shorter = path[2] + self.limits.least_lost_path_mm <= min(path[0], path[4])
-        if not shorter and path[2] + self.limits.least_lost_path_mm > _LEAST_LEFT * max(path):
-            return None
-        heights = np.diff([layer.z_mm for layer in (two_below, below, beads, above, two_above)])
-        if heights.min() < self.limits.even_steps * heights.max():
-            return None  # supports on heights of their own stand between
-        # What stands in all four is asked of the shorter layer: a solid one has the more beads that can't.
-        shortest, other = (two_below, two_above) if path[0] <= path[4] else (two_above, two_below)
-        samples = shortest.samples
-        tracks = tracks_of(shortest)
-        gone = np.flatnonzero((tracks >= 0) & ~beside(tracks, beads))
-        # The dearest question is the last: infill, which turns from layer to layer, is out by then.
-        for found_there, layer in ((beside, below), (beside, above), (beside, other), (absent, beads)):
-            if float(samples.weight_mm[gone].sum()) < self.limits.least_lost_path_mm:
-                return None
-            gone = gone[found_there(tracks[gone], layer)]
-        if not len(gone):
-            return None
-        # Only long pieces in the order of printing: short ones are where infill turns beside a wall.
-        piece = np.cumsum(np.diff(gone, prepend=gone[0]) > 2)
-        sizes = np.bincount(piece, samples.weight_mm[gone])
-        inside = gone[sizes[piece] >= self.limits.least_lost_path_mm]
-        if not len(inside):
-            return None
-        x, y = samples.x_mm[inside], samples.y_mm[inside]
-        lost = float(samples.weight_mm[inside].sum())
-        if _runs_through(beads, x, y) or _ends_here(two_below, below, beads, above, (x, y)):
-            return None
-        repeated = self._repeated((two_below, below), (above, two_above), float(heights[2]), (x, y), lost)
-        # Where nothing starts over a gap, only the shorter path confirms it: walls that lean meet others by chance.
-        if repeated < self.limits.least_repeated if repeated is not None else not shorter:
-            return None
-        return _Lost(
-            beads.z_mm,
-            beads.stack,
-            lost,
-            path[1],
-            (int(beads.line[0]), int(beads.line[-1])),
-            (float(x.min()), float(y.min()), float(x.max()), float(y.max())),
-        )
-
     def _chain(self, beads: Beads) -> list[_Node]:
         """Give a layer and the four that lie under one another below it, lowest first; fewer near the bed.
 
@@ -348,11 +294,15 @@ class PartialLayer(Rule):
         heights = np.diff([layer.z_mm for layer in layers])
         if heights.min() < self.limits.even_steps * heights.max():
             return None
-        stack = stacked([node.squares for node in nodes], _EDGE)
-        near = windows(stack.path_mm, 1)
-        lacks = near[[0, 1, 3, 4]].min(axis=0) - near[2]
-        if float(np.maximum(lacks, 0).sum()) < 9 * self.limits.least_lost_path_mm:
-            return None  # most layers need no closer look
+        squares = [node.squares for node in nodes if node.squares]
+        if len(squares) < len(nodes):
+            return None
+        two_below, below, own, above, two_above = squares
+        # A line lies in three windows each way. Most layers need no closer look.
+        if lacking(own, (two_below, below, above, two_above)) < 9 * self.limits.least_lost_path_mm:
+            return None
+        stack = stacked(squares, _EDGE)
+        lacks = stack.near_mm[[0, 1, 3, 4]].min(axis=0) - stack.near_mm[2]
         return self._upright(stack, lacks >= _LEAST_LACK_MM, *layers) or self._void(stack, *layers)
 
     def _upright(
@@ -470,13 +420,18 @@ class PartialLayer(Rule):
         weight = samples.weight_mm
         total = float(weight.sum())
         lost = float(weight[over].sum())
-        if lost < max(limits.least_path_mm, limits.least_share * total) or lost > 0.95 * total:
+        least = max(limits.least_path_mm, limits.least_share * total)
+        if lost < least or lost > 0.95 * total:
+            return None
+        # Beads cross a region in strokes, and the lines of sparse infill in dots: most layers need no closer look.
+        strokes = over[1:-1] & over[:-2] & over[2:]
+        if float(weight[1:-1][strokes].sum()) < _IN_STROKES * least:
             return None
         region = connected_regions(cell_keys(samples.x_mm[over], samples.y_mm[over], 0.8))
         sizes = np.bincount(region, weight[over])
         inside = np.flatnonzero(over)[region == int(np.argmax(sizes))]
         path = float(sizes.max())
-        if path < max(limits.least_path_mm, limits.least_share * total):
+        if path < least:
             return None
         low, high = np.quantile(gap[inside], (0.1, 0.9))
         if high - low > limits.most_spread:

@@ -12,22 +12,34 @@ F32 = npt.NDArray[np.float32]
 Bool = npt.NDArray[np.bool_]
 
 
+MOST_SQUARES = 4_000_000
+"""Two metres by two: no layer is larger, only a damaged number is."""
+
+
 @dataclass(frozen=True, slots=True)
 class Squares:
-    """The path of one layer, mm, in squares of 1 mm: (rows, columns) float32, and the square it begins with."""
+    """The path of one layer in squares of 1 mm, with an empty edge of one square all around.
+
+    Attributes:
+        row, column: the square that the arrays begin with.
+        path_mm: (rows, columns) float32, mm of path in each square.
+        near_mm: the same, mm of path in the window of 3 mm around it.
+    """
 
     row: int
     column: int
     path_mm: F32
+    near_mm: F32
 
 
 @dataclass(frozen=True, slots=True)
 class Stack:
-    """Layers over the same squares: (layers, rows, columns) float32, mm of path in each, with an empty edge all around."""
+    """Layers over the same squares: (layers, rows, columns) float32, as in ``Squares``, with an empty edge all around."""
 
     row: int
     column: int
     path_mm: F32
+    near_mm: F32
 
     def at(self, marks: Bool, x_mm: np.ndarray, y_mm: np.ndarray) -> Bool:
         """Say which points lie in marked squares; points outside do not."""
@@ -38,49 +50,74 @@ class Stack:
         return found
 
 
-def squares_of(beads: Beads) -> Squares:
-    """Sum up the path of a layer."""
+def squares_of(beads: Beads) -> Squares | None:
+    """Sum up the path of a layer; None where it lies too far apart."""
     samples = beads.samples
     if not len(samples.x_mm):
-        return Squares(0, 0, np.zeros((1, 1), np.float32))
+        empty = np.zeros((1, 1), np.float32)
+        return Squares(0, 0, empty, empty)
     column, row = np.floor(samples.x_mm).astype(np.int32), np.floor(samples.y_mm).astype(np.int32)
-    first_column, first_row = int(column.min()), int(row.min())
-    width, height = int(column.max()) - first_column + 1, int(row.max()) - first_row + 1
+    first_column, first_row = int(column.min()) - 1, int(row.min()) - 1
+    width, height = int(column.max()) - first_column + 2, int(row.max()) - first_row + 2
+    if width * height > MOST_SQUARES:
+        return None
     keys = (row - first_row) * width + (column - first_column)
     path = np.bincount(keys, samples.weight_mm, width * height).astype(np.float32).reshape(height, width)
-    return Squares(first_row, first_column, path)
+    rows = path.copy()
+    rows[1:] += path[:-1]
+    rows[:-1] += path[1:]
+    near = rows.copy()
+    near[:, 1:] += rows[:, :-1]
+    near[:, :-1] += rows[:, 1:]
+    return Squares(first_row, first_column, path, near)
 
 
 def stacked(layers: Sequence[Squares], edge: int) -> Stack:
     """Lay some layers over each other, with ``edge`` empty squares all around."""
+    row, column, shape = _frame(layers, edge)
+    path, near = (np.zeros((len(layers), *shape), np.float32) for _ in range(2))
+    for index, layer in enumerate(layers):
+        there = _inside(layer, row, column)
+        path[index][there], near[index][there] = layer.path_mm, layer.near_mm
+    return Stack(row, column, path, near)
+
+
+def lacking(layer: Squares, around: Sequence[Squares]) -> float:
+    """Give the path that each of the layers around has at least and one layer lacks, mm, over all windows of 3 mm."""
+    row, column, shape = _frame([layer, *around], 0)
+    least = np.full(shape, np.inf, np.float32)
+    for other in around:
+        there = _inside(other, row, column)
+        near = np.zeros(shape, np.float32)
+        near[there] = other.near_mm
+        np.minimum(least, near, out=least)
+    least[_inside(layer, row, column)] -= layer.near_mm
+    return float(np.maximum(least, 0, out=least).sum())
+
+
+def _frame(layers: Sequence[Squares], edge: int) -> tuple[int, int, tuple[int, int]]:
     row = min(layer.row for layer in layers) - edge
     column = min(layer.column for layer in layers) - edge
     height = max(layer.row + layer.path_mm.shape[0] for layer in layers) + edge - row
     width = max(layer.column + layer.path_mm.shape[1] for layer in layers) + edge - column
-    path = np.zeros((len(layers), height, width), np.float32)
-    for index, layer in enumerate(layers):
-        top, left = layer.row - row, layer.column - column
-        path[index, top : top + layer.path_mm.shape[0], left : left + layer.path_mm.shape[1]] = layer.path_mm
-    return Stack(row, column, path)
+    return row, column, (height, width)
 
 
-def windows(path_mm: F32, reach: int) -> F32:
-    """Give the path in the window of ``2 reach + 1`` squares around each square: the shape of ``path_mm``."""
-    rows, columns = path_mm.shape[-2:]
-    side = 2 * reach + 1
-    sums = np.zeros((*path_mm.shape[:-2], rows + side, columns + side), np.float64)
-    sums[..., reach + 1 : reach + 1 + rows, reach + 1 : reach + 1 + columns] = path_mm
-    sums = sums.cumsum(axis=-2).cumsum(axis=-1)
-    found = sums[..., side:, side:] - sums[..., :-side, side:] - sums[..., side:, :-side] + sums[..., :-side, :-side]
-    # What is left of sums and differences is no path.
-    result: F32 = np.where(found > 1e-6, found, 0.0).astype(np.float32)
-    return result
+def _inside(layer: Squares, row: int, column: int) -> tuple[slice, slice]:
+    top, left = layer.row - row, layer.column - column
+    return slice(top, top + layer.path_mm.shape[0]), slice(left, left + layer.path_mm.shape[1])
 
 
 def grown(marks: Bool, reach: int) -> Bool:
-    """Mark every square within ``reach`` squares of a marked one, corners included."""
-    result: Bool = windows(marks.astype(np.float32), reach) > 0.5
-    return result
+    """Mark every square within ``reach`` squares of a marked one, corners included: (..., rows, columns)."""
+    for axis in (-1, -2):
+        before = np.moveaxis(marks, axis, 0)
+        after = before.copy()
+        for shift in range(1, reach + 1):
+            after[shift:] |= before[:-shift]
+            after[:-shift] |= before[shift:]
+        marks = np.moveaxis(after, 0, axis)
+    return marks
 
 
 def shrunk(marks: Bool, reach: int) -> Bool:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from layergate.preflight.rule import Beads, connected_regions
-from layergate_rules.squares import F32, Bool, Stack, grown, shrunk, windows
+from layergate_rules.squares import F32, Bool, Stack, grown, shrunk
 from layergate_rules.tracks import beside, direction, tracks_of
 
 REACHES = (1, 2, 4, 6)
@@ -39,18 +39,21 @@ def voids(stack: Stack, layers: tuple[Beads, Beads, Beads], least_path_mm: float
         least_path_mm: what the layers around have to have in a void.
     """
     path = stack.path_mm
-    free = np.zeros(path.shape[1:], np.bool_)
+    there, around = path[2] > 0, path[[0, 1, 3, 4]] > 0
+    free: Bool = np.zeros(path.shape[1:], np.bool_)
     widest = 0
     for reach in REACHES:
-        empty = windows(path[2], reach) == 0
-        filled = shrunk(grown(path > 0, reach), reach)
-        covered = filled[0] & filled[1] & filled[3] & filled[4]
-        empty &= shrunk(covered, reach)
+        empty = ~grown(there, reach)
+        filled = grown(around, reach)
+        if not (empty & filled.all(axis=0)).any():
+            continue
+        empty &= shrunk(np.all(shrunk(filled, reach), axis=0), reach)
         if empty.any():
-            free |= grown(empty, reach)
+            free = free | grown(empty, reach)
             widest = 2 * reach + 1
     if not widest or _least(path, free) < least_path_mm:
         return []
+    covered = np.all(shrunk(grown(around, REACHES[-1]), REACHES[-1]), axis=0)
     if _lone_path(stack, layers, covered, widest) * widest > MOST_LONE * np.count_nonzero(free):
         return []
     rows, columns = np.nonzero(free)
@@ -76,7 +79,7 @@ def _lone_path(stack: Stack, layers: tuple[Beads, Beads, Beads], covered: Bool, 
     """
     below, layer, above = layers
     samples = layer.samples
-    near = windows(stack.path_mm, 1)
+    near = stack.near_mm
     sparse = covered & (near[2] < _SPARSE * np.minimum(near[1], near[3]))
     lone = stack.at(sparse, samples.x_mm, samples.y_mm)
     rows = np.flatnonzero(~lone)
