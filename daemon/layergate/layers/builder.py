@@ -41,7 +41,8 @@ _MOST_RISES = 1.5  # of what is measured at once in a spiral; an edge of a squar
 _STEEP_SHARE = 0.05  # of a stretch's beads; single ones are where a turn of a spiral is lost, which rules look for
 _SAME_PLACE_MM = 0.01
 _HIGHEST_SEAM_MM = 0.8  # a seam climbs by a layer at most
-_LONGEST_SEAM_MM = 60.0  # three times what is usual; a turn of a spiral may be as short, which is then one turn
+_LONGEST_SEAM_MM = 120.0  # waited for: six times what is usual
+_LONGEST_SEAM_BEADS = 4096  # and as many beads, chords of hundredths of a millimetre
 _LEVEL_AFTER_SEAM = 0.9  # of a seam's path: a loop runs over all of it again
 _MOST_PURGE_BEADS = 12
 _LONGEST_PURGE_MM = 2500.0  # prime and purge lines before the first layer have at most this path (own choice)
@@ -170,6 +171,7 @@ class LayerBuilder:
         self._older: Tops | None = None  # what stood when the present stack began
         self._older_top = -np.inf
         self.gaps = GapStore()
+        self._last_end = (np.inf, np.inf, np.inf)
         self.crossings: list[Crossing] = []
         self.flow_known = False
         self.purge_filament_mm = 0.0
@@ -184,7 +186,8 @@ class LayerBuilder:
         identifiers = np.full(len(moves), self._current, np.int64)
         deposit = np.flatnonzero(moves.kind == DEPOSIT)
         if len(deposit):
-            beads = _level_seams(moves.take(deposit))
+            beads = _level_seams(moves.take(deposit), self._last_end)
+            self._last_end = beads.x1[-1], beads.y1[-1], beads.z1[-1]
             if not self.flow_known and (beads.laid_mm > 0).any():
                 self.flow_known = True
             low = self._low_moves(moves, deposit)
@@ -512,17 +515,38 @@ def _begins_chain(beads: Moves) -> Bool:
     return apart
 
 
-def _level_seams(beads: Moves) -> Moves:
+def laid_whole(moves: Moves) -> int:
+    """Give how many of some moves can be laid now: a loop that may yet begin with a ramped seam waits for its other moves."""
+    deposit = np.flatnonzero(moves.kind == DEPOSIT)
+    if not len(deposit) or not _climbs(tail := moves.take(deposit[-_LONGEST_SEAM_BEADS:])).any():
+        return len(moves)
+    start = int(np.flatnonzero(_begins_chain(tail))[-1])
+    chain = tail.take(slice(start, None))
+    climbs = _climbs(chain)
+    path = float(chain.xy_mm[climbs].sum())
+    waits = climbs[:2].any() and float(chain.xy_mm.sum()) < (1 + _LEVEL_AFTER_SEAM) * path and path < _LONGEST_SEAM_MM
+    return int(deposit[len(deposit) - len(chain)]) if waits else len(moves)
+
+
+def _climbs(beads: Moves) -> Bool:
+    found: Bool = beads.z1 - beads.z0 > TOLERANCES.ramp_mm
+    return found
+
+
+def _level_seams(beads: Moves, last_end: tuple[float, float, float]) -> Moves:
     """Give the beads with ramped seams laid level, at the height to which they climb.
 
     A loop may begin with little flow up to a layer lower, climb to its height, and at its end run over that slope with
     what was left out: both together are one bead of the layer. A spiral goes on, and paths that are not planar go down again.
+    What goes on from ``last_end``, where the beads before these ended, began before them, and is no seam: see laid_whole.
     """
-    climbs = beads.z1 - beads.z0 > TOLERANCES.ramp_mm
+    climbs = _climbs(beads)
     if not climbs.any():
         return beads
     starts = np.flatnonzero(_begins_chain(beads))
     ends = np.concatenate((starts[1:], [len(beads)]))
+    if np.abs(np.array((beads.x0[0], beads.y0[0], beads.z0[0])) - last_end).max() <= _SAME_PLACE_MM:
+        starts, ends = starts[1:], ends[1:]
     level = None
     # Loops that begin with a climb; the steady ones among them that then go on level.
     begins = climbs[starts] | climbs[np.minimum(starts + 1, len(beads) - 1)]
@@ -533,8 +557,7 @@ def _level_seams(beads: Moves) -> Moves:
             continue
         slope, path = z0 < top - TOLERANCES.ramp_mm, beads.xy_mm[start:end]
         climb = float(path[slope].sum())
-        cut_off = end == len(beads) and climb < _LONGEST_SEAM_MM  # the rest of the loop comes with the next moves
-        if float(path.sum()) - climb < _LEVEL_AFTER_SEAM * climb and not cut_off:
+        if float(path.sum()) - climb < _LEVEL_AFTER_SEAM * climb:
             continue
         if level is None:
             level = beads.z0.copy(), beads.z1.copy()

@@ -18,7 +18,7 @@ import layergate
 from layergate.gcode.blocks import Block, read_blocks
 from layergate.gcode.columns import MACRO, Columns, code_of, command_of, read_columns
 from layergate.jobindex import JobIndex, LayerTable, Spans
-from layergate.layers.builder import Beads, LayerBuilder
+from layergate.layers.builder import Beads, LayerBuilder, laid_whole
 from layergate.layers.layermap import LayerMap, layer_map
 from layergate.materials import density_g_cm3
 from layergate.preflight.blocknotes import BlockNotes
@@ -192,20 +192,24 @@ class _Preflight:
             lines = self.job.macro_lines
             self.job.macro_lines = [lines[0] if lines else int(macros[0]), int(macros[-1])]
 
-    def _work(self, layers: LayerBuilder) -> None:
+    def _work(self, layers: LayerBuilder, *, final: bool = False) -> None:
         """Work on the moves gathered so far."""
-        self._lay_piece(layers)
+        self._lay_piece(layers, final=final)
         self._pieces += 1
         if self._pieces % _PIECES_BETWEEN_TRIMS == 0:
             _give_freed_memory_back()
         self._macros.settle(self.job.first_deposit_line, self.job.last_deposit_line)
 
-    def _lay_piece(self, layers: LayerBuilder) -> None:
+    def _lay_piece(self, layers: LayerBuilder, *, final: bool) -> None:
         self.piece_bytes = 0
         if not self._piece:
             return
         moves = concatenate(self._piece)
-        self._piece = []
+        whole = len(moves) if final else laid_whole(moves)
+        self._piece = [moves.take(slice(whole, None))] if whole < len(moves) else []
+        moves = moves.take(slice(whole)) if self._piece else moves
+        if not len(moves):
+            return
         for column in fields(Moves):
             getattr(moves, column.name).flags.writeable = False
         job, reader = self.job, self._reader
@@ -224,7 +228,8 @@ class _Preflight:
         changes = np.flatnonzero(np.diff(identifiers, prepend=before))
         self._span_lines.extend(moves.line[changes].tolist())
         self._span_layers.extend(identifiers[changes].tolist())
-        limits, reader.limit_changes = reader.limit_changes, []
+        limits = [change for change in reader.limit_changes if final or change.line <= int(moves.line[-1])]
+        reader.limit_changes = reader.limit_changes[len(limits) :]
         self._note_times(self._planner.feed(moves, identifiers, limits))
         self._run("each_moves", moves=moves, heat=reader.heat)
 
@@ -245,7 +250,7 @@ class _Preflight:
     def finish(self, description: PrinterDescription, rules: list[LoadedRule], checked_at: str) -> Examination:
         """End the job: judge the whole and write the report and the job index."""
         reader, layers = self._readers()
-        self._work(layers)
+        self._work(layers, final=True)
         self._note_times(self._planner.finish())
         for _ in self._marks:
             self._blocks.add_time(self._planner.clock_s)
