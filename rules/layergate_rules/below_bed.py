@@ -63,11 +63,10 @@ class BelowBed(Rule):
             self._offset = int(columns.line[rows.min()])
 
     def each_moves(self, moves: Moves) -> None:
-        low = np.minimum(moves.z0, moves.z1)
-        under = low < -self.limits.tolerance_mm
-        if not under.any():
+        if min(moves.z0.min(), moves.z1.min()) >= -self.limits.tolerance_mm:
             return
-        below = np.flatnonzero(under & (moves.kind == DEPOSIT))
+        low = np.minimum(moves.z0, moves.z1)
+        below = np.flatnonzero((low < -self.limits.tolerance_mm) & (moves.kind == DEPOSIT))
         if not len(below):
             return
         low = low[below]

@@ -113,6 +113,8 @@ def _doubles(beads: Beads) -> np.ndarray:
     one, other = order[:-1], order[1:]
     same = keys[one] == keys[other]
     same &= other - one >= max(2, _LEAST_LAG * len(keys))
+    if not same.any():
+        return one[:0]
     with np.errstate(divide="ignore", invalid="ignore"):
         same &= np.abs(np.log(beads.length_mm[one] / beads.length_mm[other])) < _LENGTHS
         same &= ~(np.abs(np.log(beads.area_mm2[one] / beads.area_mm2[other])) > _SAME_FLOW)

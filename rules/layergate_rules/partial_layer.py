@@ -37,7 +37,7 @@ from layergate_rules.tracks import (
 from layergate_rules.voids import REACHES, voids
 
 _OWN_STEP = (0.6, 1.5)  # of the usual step: beyond, the tenth on the least gap is no longer on its step
-_IN_STROKES = 0.33  # of the path of a region: three samples of 0.3 mm in a row over the gap, where half of it is clear
+_IN_STROKES = 0.5  # of a region's path: of four samples of 0.3 mm in a row over the gap, two have such on both sides
 _SAME_GAP = 0.1  # rounding of heights to 0.01 mm
 _RIM_CELLS = 2  # about as deep as walls: what is left of the infill reaches into their place
 _LEAST_MIDDLE_CELLS = 12

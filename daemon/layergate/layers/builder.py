@@ -518,8 +518,10 @@ def _begins_chain(beads: Moves) -> Bool:
 def laid_whole(moves: Moves) -> int:
     """Give how many of some moves can be laid now: a loop that may yet begin with a ramped seam waits for its other moves."""
     deposit = np.flatnonzero(moves.kind == DEPOSIT)
-    if not len(deposit) or not _climbs(tail := moves.take(deposit[-_LONGEST_SEAM_BEADS:])).any():
+    last = deposit[-_LONGEST_SEAM_BEADS:]
+    if not (moves.z1[last] - moves.z0[last] > TOLERANCES.ramp_mm).any():
         return len(moves)
+    tail = moves.take(last)
     start = int(np.flatnonzero(_begins_chain(tail))[-1])
     chain = tail.take(slice(start, None))
     climbs = _climbs(chain)

@@ -41,7 +41,7 @@ from layergate.toolpath.planner import (
 from layergate.toolpath.reader import MoveReader
 
 PIECE_BYTES = 256 * 1024
-_PIECES_BETWEEN_TRIMS = 16  # small things that stay would else hold ever more freed memory between them
+_PIECES_BETWEEN_TRIMS = 20  # small things that stay would else hold ever more freed memory between them
 _CLAIM_BLOCKS = 4  # claims of key and value stand within this many blocks from the start and end of a job
 _END_COMMANDS = 64
 _SPLINE = code_of("G5")
