@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from layergate.preflight.rule import Beads, cell_keys, neighbour_offsets
+from layergate.preflight.rule import Beads, cell_keys, touching
 from layergate_rules.islands import CELL_MM, unsupported
 
 _JOINED_MM = 0.01
@@ -64,7 +64,7 @@ def free_ends(beads: Beads, step_mm: float, least_mm: float) -> list[FreeEnd]:
     others = np.ones(len(keys), np.bool_)
     others[np.concatenate(tails)] = False
     beside = np.unique(keys[others])
-    found = [tail for tail in tails if not _near(keys[tail[: max(1, len(tail) // 2)]], beside)]
+    found = [tail for tail in tails if not touching(keys[tail[: max(1, len(tail) // 2)]], beside).any()]
     return [_free_end(beads, tail, keys) for tail in _spikes(beads, found)]
 
 
@@ -79,10 +79,6 @@ def _spikes(beads: Beads, tails: list[np.ndarray]) -> list[np.ndarray]:
         else:
             joined.append(tail)
     return joined
-
-
-def _near(cells: np.ndarray, others: np.ndarray) -> bool:
-    return any(bool(np.isin(cells + offset, others).any()) for offset in neighbour_offsets())
 
 
 def _free_end(beads: Beads, tail: np.ndarray, keys: np.ndarray) -> FreeEnd:

@@ -2,12 +2,10 @@
 
 from dataclasses import dataclass, replace
 from statistics import median
-from typing import Protocol
 
 import numpy as np
 
-from layergate.preflight.rule import Beads, LayerMap, Where, cell_keys, connected_regions, neighbour_offsets
-from layergate_rules.layer_statistics import number_of
+from layergate.preflight.rule import Beads, cell_keys, connected_regions, touching
 
 CELL_MM = 0.8
 """Two beads: beads that touch, or nearly, are one group."""
@@ -69,10 +67,7 @@ def over_bed(beads: Beads) -> OverBed | None:
     number = int(np.argmax(path))
     inside = rows[region == number]
     cells, held = np.unique(keys[inside]), np.unique(keys[~loose])
-    touching = np.zeros(len(cells), np.bool_)
-    for offset in neighbour_offsets():
-        touching |= np.isin(cells + offset, held)
-    contact, area = float(touching.sum()) * CELL_MM, len(cells) * CELL_MM**2
+    contact, area = float(touching(cells, held).sum()) * CELL_MM, len(cells) * CELL_MM**2
     island = _island(beads, inside, float(path[number]))
     return OverBed(island, island.path_mm / float(samples.weight_mm.sum()), area / contact if contact else np.inf)
 
@@ -121,8 +116,8 @@ def islands(beads: Beads, step_mm: float, least_path_mm: float) -> list[Island]:
         return []
     region = connected_regions(cell_keys(samples.x_mm, samples.y_mm, CELL_MM))
     path = np.bincount(region, samples.weight_mm)
-    touching = np.bincount(region, np.where(loose, 0.0, samples.weight_mm))
-    numbers = np.flatnonzero((path >= least_path_mm) & (touching < MOST_SUPPORTED_SHARE * path)).tolist()
+    supported = np.bincount(region, np.where(loose, 0.0, samples.weight_mm))
+    numbers = np.flatnonzero((path >= least_path_mm) & (supported < MOST_SUPPORTED_SHARE * path)).tolist()
     found = [_island(beads, np.flatnonzero(region == number), float(path[number])) for number in numbers]
     return sorted(found, key=lambda island: island.lines)
 
@@ -185,26 +180,3 @@ def _apart(beads: Beads, island: Island) -> bool:
         or np.hypot(beads.x0[last + 1] - beads.x1[last], beads.y0[last + 1] - beads.y1[last]) > CELL_MM
     )
     return bool(to and away)
-
-
-class Placed(Protocol):
-    """What has a place in a layer."""
-
-    @property
-    def z_mm(self) -> float: ...
-    @property
-    def stack(self) -> int: ...
-    @property
-    def lines(self) -> tuple[int, int]: ...
-    @property
-    def box_mm(self) -> tuple[float, float, float, float]: ...
-
-
-def place_of(layers: LayerMap, island: Placed) -> Where:
-    """Give the place of an island, or of an end in the air, for a finding."""
-    return Where(
-        layer=number_of(layers, island.stack, island.z_mm),
-        z_mm=(island.z_mm, island.z_mm),
-        lines=island.lines,
-        box_mm=island.box_mm,
-    )

@@ -1,9 +1,11 @@
 """What the layer rules share: which layers are compared, and with which neighbours. No rule of its own."""
 
+from typing import Protocol
+
 import numpy as np
 import numpy.typing as npt
 
-from layergate.preflight.rule import LayerMap
+from layergate.preflight.rule import LayerMap, Where
 
 F64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
@@ -93,3 +95,26 @@ def number_of(layers: LayerMap, stack: int, z_mm: float) -> int | None:
     if not len(rows):
         return None
     return int(rows[np.argmin(np.abs(layers.z_mm[rows] - z_mm))]) + 1
+
+
+class Placed(Protocol):
+    """What has a place in a layer."""
+
+    @property
+    def z_mm(self) -> float: ...
+    @property
+    def stack(self) -> int: ...
+    @property
+    def lines(self) -> tuple[int, int]: ...
+    @property
+    def box_mm(self) -> tuple[float, float, float, float]: ...
+
+
+def place_of(layers: LayerMap, what: Placed) -> Where:
+    """Give the place of something for a finding."""
+    return Where(
+        layer=number_of(layers, what.stack, what.z_mm),
+        z_mm=(what.z_mm, what.z_mm),
+        lines=what.lines,
+        box_mm=what.box_mm,
+    )

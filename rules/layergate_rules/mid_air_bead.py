@@ -4,7 +4,8 @@ from pydantic import Field
 
 from layergate.preflight.rule import Beads, Findings, LayerMap, Limits, Rule, counted
 from layergate_rules.free_ends import FreeEnd, free_ends
-from layergate_rules.islands import IslandWatch, LayerSteps, place_of
+from layergate_rules.islands import IslandWatch, LayerSteps
+from layergate_rules.layer_statistics import place_of
 
 _FEW = 2  # of a layer, and four of a job: more of them are hairs or threads on purpose
 _FEW_OF_JOB = 4

@@ -7,9 +7,9 @@ from typing import Any, NamedTuple
 import numpy as np
 from pydantic import Field
 
-from layergate.preflight.rule import Beads, Columns, Findings, LayerMap, Limits, NotApplicableError, Rule, Where
+from layergate.preflight.rule import Beads, Columns, Findings, LayerMap, Limits, NotApplicableError, Rule
 from layergate_rules.digits import digit_step, ends_of, other_by_a_digit
-from layergate_rules.layer_statistics import number_of
+from layergate_rules.layer_statistics import place_of
 from layergate_rules.rare_commands import codes_of
 from layergate_rules.strokes import JOINED_MM, LEAST_ODD_MM, Strokes, UsualFlows, strokes_of
 
@@ -118,12 +118,7 @@ class MisplacedBead(Rule):
             yield self.finding(
                 found.text,
                 "Look at the lines named: a digit or a letter is wrong there, or lines are exchanged. Copy the job again.",
-                where=Where(
-                    layer=number_of(layers, found.stack, found.z_mm),
-                    z_mm=(found.z_mm, found.z_mm),
-                    lines=found.lines,
-                    box_mm=found.box_mm,
-                ),
+                where=place_of(layers, found),
                 evidence=found.evidence,
             )
 

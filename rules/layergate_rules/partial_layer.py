@@ -21,7 +21,7 @@ from layergate.preflight.rule import (
     neighbour_offsets,
 )
 from layergate_rules.islands import CELL_MM, LayerSteps
-from layergate_rules.layer_statistics import number_of
+from layergate_rules.layer_statistics import number_of, place_of
 from layergate_rules.squares import Squares, Stack, grown, lacking, squares_of, stacked
 from layergate_rules.standing import standing
 from layergate_rules.tracks import (
@@ -534,7 +534,6 @@ class PartialLayer(Rule):
             )
 
     def _lost_finding(self, layers: LayerMap, lost: _Lost) -> Finding:
-        first, last = lost.lines
         place = f"X {lost.box_mm[0]:.1f} to {lost.box_mm[2]:.1f}, Y {lost.box_mm[1]:.1f} to {lost.box_mm[3]:.1f} mm"
         what = f"{lost.path_mm:.0f} mm of walls that stand in the layers below and above are not in it ({place})."
         evidence = {"lost_path_mm": lost.path_mm, "path_of_layer_below_mm": lost.usual_path_mm}
@@ -548,12 +547,7 @@ class PartialLayer(Rule):
             f"A part of the layer at Z {lost.z_mm:.2f} mm is missing: {what}",
             "Look at this layer in the job, or make the job again from its model and compare. Release it if the model has a "
             "groove there, one layer high.",
-            where=Where(
-                layer=number_of(layers, lost.stack, lost.z_mm),
-                z_mm=(lost.z_mm, lost.z_mm),
-                lines=(first, last),
-                box_mm=lost.box_mm,
-            ),
+            where=place_of(layers, lost),
             evidence=evidence,
         )
 

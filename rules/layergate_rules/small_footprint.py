@@ -13,7 +13,7 @@ from layergate.preflight.rule import (
     Where,
     cell_keys,
     connected_regions,
-    neighbour_offsets,
+    touching,
 )
 
 _CELL_MM = 0.8
@@ -102,10 +102,7 @@ def _carrying(first: Beads, second: Beads) -> float:
     above = np.sort(cell_keys(high.x_mm[::_STRIDE], high.y_mm[::_STRIDE], _CELL_MM))
     if not len(cells) or not len(above):
         return 1.0
-    under = np.zeros(len(cells), np.bool_)
-    for offset in neighbour_offsets():
-        at = np.minimum(np.searchsorted(above, cells + offset), len(above) - 1)
-        under |= above[at] == cells + offset
+    under = touching(cells, above)
     known = first.area_mm2[np.isfinite(first.area_mm2)]
     area = np.nan_to_num(first.area_mm2, nan=float(np.median(known)) if len(known) else 0.0)
     volume = np.bincount(cell, low.weight_mm[::_STRIDE] * area[low.bead[::_STRIDE]])

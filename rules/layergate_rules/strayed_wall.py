@@ -8,8 +8,8 @@ from typing import NamedTuple
 import numpy as np
 from pydantic import Field
 
-from layergate.preflight.rule import Beads, Findings, LayerMap, Limits, Rule, Where, cell_keys, neighbour_offsets
-from layergate_rules.layer_statistics import number_of
+from layergate.preflight.rule import Beads, Findings, LayerMap, Limits, Rule, cell_keys, touching
+from layergate_rules.layer_statistics import place_of
 
 _CELL_MM = 0.2  # a point within one cell of another is the same corner: reach 0.2 to 0.4 mm
 _SAME_MM = 0.35
@@ -93,12 +93,7 @@ class StrayedWall(Rule):
                 f"{found.stray_mm:.2f} mm and come back to it: {found.path_mm:.1f} mm where those layers lay "
                 f"{found.usual_path_mm:.1f} mm.",
                 "Look at the lines named: a digit is wrong there, or two lines are exchanged. Copy the job again.",
-                where=Where(
-                    layer=number_of(layers, found.stack, found.z_mm),
-                    z_mm=(found.z_mm, found.z_mm),
-                    lines=found.lines,
-                    box_mm=found.box_mm,
-                ),
+                where=place_of(layers, found),
                 evidence={
                     "stray_mm": found.stray_mm,
                     "path_mm": found.path_mm,
@@ -336,18 +331,7 @@ def _sorted_cells(points: np.ndarray) -> np.ndarray:
 
 def _near(cells: np.ndarray, points: np.ndarray) -> np.ndarray:
     """Say which points lie in one of some cells or beside one: (n,) bool."""
-    wanted = cell_keys(points[:, 0], points[:, 1], _CELL_MM)
-    met = np.zeros(len(points), np.bool_)
-    left = np.arange(len(points))
-    # The cell itself first: most walls repeat to the micrometre.
-    for offset in sorted(neighbour_offsets(), key=abs) if len(cells) else ():
-        at = np.searchsorted(cells, wanted[left] + offset)
-        here = cells[np.minimum(at, len(cells) - 1)] == wanted[left] + offset
-        met[left[here]] = True
-        left = left[~here]
-        if not len(left):
-            break
-    return met
+    return touching(cell_keys(points[:, 0], points[:, 1], _CELL_MM), cells)
 
 
 def _off(points: np.ndarray, way: np.ndarray) -> np.ndarray:

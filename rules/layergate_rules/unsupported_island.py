@@ -4,7 +4,8 @@ import numpy as np
 from pydantic import Field
 
 from layergate.preflight.rule import Beads, Findings, LayerMap, Limits, Rule
-from layergate_rules.islands import IslandWatch, OverBed, over_bed, place_of
+from layergate_rules.islands import IslandWatch, OverBed, over_bed
+from layergate_rules.layer_statistics import place_of
 
 
 class UnsupportedIslandLimits(Limits):

@@ -2,9 +2,18 @@
 
 import math
 import re
+from functools import partial
+from io import BytesIO
 
 import pytest
 from tests.oracles.examination import examined
+
+from layergate.gcode.blocks import read_blocks
+from layergate.gcode.columns import read_columns
+from layergate.gcode.dialect import DEFAULT_DIALECT
+from layergate.layers.builder import laid_whole
+from layergate.preflight import examine as examine_module
+from layergate.toolpath.reader import MoveReader
 
 E_PER_MM = 0.033849  # 0.45 x 0.2 mm, stadium (facts.md 3.1)
 STEPS = 20
@@ -46,13 +55,31 @@ def test_a_ramped_seam_belongs_to_its_layer(ramp_mm: float, layers: int) -> None
     report = examined(tube(layers, ramp_mm)).report
     plain = examined(tube(layers, 0.0)).report
     heights = [round(0.2 * n, 3) for n in range(1, layers + 1)]
-    assert {round(z, 3) for z in report.layers["z_mm"]} >= set(heights)
-    # Where a block of moves ends within a slope, its piece has a height of its own.
-    cuts = len(tube(layers, ramp_mm)) // 400_000
-    assert len(report.layers["z_mm"]) <= layers + cuts
-    assert sum(abs(gap - 0.2) > 0.002 for gap in report.layers["gap_mm"]) <= cuts
+    assert [round(z, 3) for z in report.layers["z_mm"]] == heights
+    assert all(abs(gap - 0.2) <= 0.002 for gap in report.layers["gap_mm"])
     assert report.estimate.volume_mm3 == pytest.approx(plain.estimate.volume_mm3, rel=0.002)
     assert [finding.message for finding in report.findings if finding.severity != "note"] == []
+
+
+@pytest.mark.parametrize("piece_bytes", [1, 2_000, 30_000])
+def test_seams_do_not_depend_on_how_the_job_is_cut(piece_bytes: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A loop whose slope is all that is there yet waits for the rest of it."""
+    whole = examined(tube(8, 20.0)).report
+    monkeypatch.setattr(examine_module, "PIECE_BYTES", piece_bytes)
+    monkeypatch.setattr(examine_module, "read_blocks", partial(read_blocks, block_bytes=1500))
+    assert examined(tube(8, 20.0)).report.layers == whole.layers
+
+
+def test_a_slope_does_not_wait_for_ever() -> None:
+    """A job that ends on a slope and then travels for thousands of lines: what is laid is laid, and memory stays flat."""
+    climb = [f"G1 X{10 + k} Y10 Z{0.2 + 0.01 * k:.2f} E0.03" for k in range(1, 11)]
+    travels = [f"G0 X{n % 200} Y{n // 200}" for n in range(100)]
+    text = "\n".join(["G28", "M83", "G1 X10 Y10 Z0.2", *climb, *travels]).encode()
+    reader = MoveReader(DEFAULT_DIALECT)
+    (block,) = read_blocks(BytesIO(text), DEFAULT_DIALECT)
+    moves = reader.read(read_columns(block.payload, 1))
+    assert laid_whole(moves.take(slice(-90))) == len(moves) - 90 - 20
+    assert laid_whole(moves) == len(moves)
 
 
 def test_a_thick_layer_may_begin_on_a_slope() -> None:

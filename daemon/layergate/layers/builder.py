@@ -43,6 +43,7 @@ _SAME_PLACE_MM = 0.01
 _HIGHEST_SEAM_MM = 0.8  # a seam climbs by a layer at most
 _LONGEST_SEAM_MM = 120.0  # waited for: six times what is usual
 _LONGEST_SEAM_BEADS = 4096  # and as many beads, chords of hundredths of a millimetre
+_MOST_MOVES_BETWEEN = 64  # retraction, hop and travel are a handful
 _LEVEL_AFTER_SEAM = 0.9  # of a seam's path: a loop runs over all of it again
 _MOST_PURGE_BEADS = 12
 _LONGEST_PURGE_MM = 2500.0  # prime and purge lines before the first layer have at most this path (own choice)
@@ -519,7 +520,8 @@ def laid_whole(moves: Moves) -> int:
     """Give how many of some moves can be laid now: a loop that may yet begin with a ramped seam waits for its other moves."""
     deposit = np.flatnonzero(moves.kind == DEPOSIT)
     last = deposit[-_LONGEST_SEAM_BEADS:]
-    if not (moves.z1[last] - moves.z0[last] > TOLERANCES.ramp_mm).any():
+    # What goes far without laying anything ends every loop.
+    if not _climbs(moves)[last].any() or len(moves) - int(last[-1]) > _MOST_MOVES_BETWEEN:
         return len(moves)
     tail = moves.take(last)
     start = int(np.flatnonzero(_begins_chain(tail))[-1])

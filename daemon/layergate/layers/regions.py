@@ -9,6 +9,7 @@ import numpy.typing as npt
 F64 = npt.NDArray[np.float64]
 F32 = npt.NDArray[np.float32]
 I64 = npt.NDArray[np.int64]
+Bool = npt.NDArray[np.bool_]
 
 _OFFSET = 1 << 20  # cells from the origin in each direction: 800 km of 0.8 mm cells
 _STRIDE = 1 << 22
@@ -25,6 +26,26 @@ def cell_keys(x_mm: F32 | F64, y_mm: F32 | F64, cell_mm: float) -> I64:
 def neighbour_offsets() -> tuple[int, ...]:
     """Give what to add to a cell's number for itself and its eight neighbours."""
     return tuple(row * _STRIDE + column for row in (-1, 0, 1) for column in (-1, 0, 1))
+
+
+def touching(cells: I64, others: I64) -> Bool:
+    """Say which cells are one of some others, or beside one, corners included: (n,) bool.
+
+    Args:
+        cells: (n,) from ``cell_keys``.
+        others: (m,) of the same grid, rising; repeats are fine.
+    """
+    met = np.zeros(len(cells), np.bool_)
+    if not len(others):
+        return met
+    left = np.arange(len(cells))
+    # The cell itself first: most of what is asked of lies there.
+    for offset in sorted(neighbour_offsets(), key=abs):
+        wanted = cells[left] + offset
+        here = others[np.minimum(np.searchsorted(others, wanted), len(others) - 1)] == wanted
+        met[left[here]] = True
+        left = left[~here]
+    return met
 
 
 def connected_regions(keys: I64) -> I64:

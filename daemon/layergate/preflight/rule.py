@@ -28,7 +28,7 @@ from layergate.gcode.claims import Claims
 from layergate.gcode.columns import MACRO, UNREAD, Columns, code_of, command_of
 from layergate.layers.builder import Beads, Crossing
 from layergate.layers.layermap import LayerMap
-from layergate.layers.regions import cell_keys, connected_regions, neighbour_offsets
+from layergate.layers.regions import cell_keys, connected_regions, neighbour_offsets, touching
 from layergate.materials import density_g_cm3
 from layergate.preflight.findings import Finding, Severity, Where
 from layergate.printer import Printer
@@ -230,4 +230,5 @@ __all__ = [
     "counted",
     "density_g_cm3",
     "neighbour_offsets",
+    "touching",
 ]
