@@ -3,6 +3,9 @@
 A command, not part of the suite. The peer is a process of its own that does as little as it can: it splits lines and
 acknowledges each, paced like a wire where a baud rate is given. With a C compiler at hand it is bench_peer.c, else the
 same in Python, which then takes as long for a line as the link does: the first line printed says which.
+
+The reference of the same run is a loop that sends a line and waits for the answer, in a blocking socket, and does nothing
+else: on a machine at rest it is bound by how long the kernel takes to wake two sleeping processes.
 """
 
 import asyncio
@@ -84,6 +87,21 @@ def memory_mib(pid: int) -> tuple[float, float, float]:
     return tuple(int(figure.split()[0]) / 1024 for figure in figures)  # type: ignore[return-value]
 
 
+def plain_loop(program: Path | None, lines: int) -> float:
+    """Give the lines a second of the reference: one line out, one answer in, nothing else."""
+    with (
+        socket.create_server(("127.0.0.1", 0)) as listener,
+        peer(listener, 0, program),
+        socket.create_connection(listener.getsockname(), timeout=10) as connection,
+    ):
+        connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        begun = time.monotonic()
+        for _ in range(lines):
+            connection.sendall(b"N12345 G1 X100.123 Y100.123*99\n")
+            connection.recv(4096)
+        return lines / (time.monotonic() - begun)
+
+
 async def trial(program: Path | None, lines: int, baud: int, *options: str, block_bytes: int = 65536) -> None:
     """Stream a job and print the figures."""
     with tempfile.TemporaryDirectory() as name, socket.create_server(("127.0.0.1", 0)) as listener:
@@ -121,6 +139,7 @@ async def main() -> None:
 
 async def trials(program: Path | None, *, quick: bool) -> None:
     """All figures with one peer."""
+    print(f"a plain loop of one line and one answer: {plain_loop(program, 50_000):.0f} lines/s", flush=True)
     await trial(program, 50_000 if quick else 150_000, 0)
     await trial(program, 50_000 if quick else 150_000, 0, "--ring", "128")
     await trial(program, 50_000 if quick else 150_000, 0, "--ring", "1024")

@@ -8,13 +8,14 @@ import socket
 import termios
 from collections.abc import AsyncIterator, Callable
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 from tests.link.hosts import PtyPeer, TcpPeer, free_port
 from tests.link.peers import Peer
 
-from layergate.link import transports
+from layergate.link import tcp, transports
 from layergate.link.serial import explain
 from layergate.link.transports import BACKLOG_BYTES, Endpoint, OpenError, Transport, make_transport
 
@@ -223,6 +224,27 @@ async def test_a_closed_connection_is_a_loss(tcp_peer: TcpPeer) -> None:
         tcp_peer.drop()
         await owning.until(lambda: bool(owning.lost))
         assert len(owning.lost) == 1
+
+
+async def test_the_loop_stays_awake_for_a_quick_peer_only(tcp_peer: TcpPeer, monkeypatch: pytest.MonkeyPatch) -> None:
+    """After an answer at once the loop waits awake for the next, no longer than stated; after a slow one it sleeps."""
+    now_s = 100.0
+    monkeypatch.setattr(tcp, "time", SimpleNamespace(monotonic=lambda: now_s))
+    async with owner(tcp_peer.device) as owning:
+        transport = owning.transport
+        assert isinstance(transport, tcp.TcpTransport)
+        transport.write(b"M110 N0\n")
+        now_s += 10 * tcp.AWAKE_S  # the answer is slow
+        await owning.until(lambda: owning.data == b"ok\n")
+        transport.write(b"M110 N0\n")
+        assert not transport._awake
+        await owning.until(lambda: owning.data == b"ok\nok\n")  # at once
+        transport.write(b"M110 N0\n")
+        await asyncio.sleep(0)
+        assert transport._awake
+        now_s += 2 * tcp.AWAKE_S
+        await asyncio.sleep(0)
+        assert not transport._awake
 
 
 async def test_a_refused_connection_is_a_clear_error() -> None:

@@ -5,6 +5,7 @@ keep-alive. Knows no protocol.
 import asyncio
 import os
 import socket
+import time
 from collections.abc import Callable
 
 from layergate.link.transports import READ_BYTES, OpenError, Transport
@@ -16,6 +17,9 @@ KEEPALIVE_IDLE_S = 10
 KEEPALIVE_INTERVAL_S = 5
 KEEPALIVE_PROBES = 3
 UNACKNOWLEDGED_MS = 25_000
+AWAKE_S = 200e-6
+"""A peer that answered within this time is waited for awake, once for as long: putting an idle core to sleep and waking
+it takes longer than such an answer. No printer behind a serial wire is that fast, so for them nothing changes."""
 
 
 class TcpTransport(Transport):
@@ -25,6 +29,9 @@ class TcpTransport(Transport):
         super().__init__(on_data, on_lost)
         self._host, self._port = host, port
         self._socket: socket.socket | None = None
+        self._written_s = 0.0
+        self._peer_is_quick = False
+        self._awake = False
 
     async def open(self) -> None:
         """Connect. Raises OpenError."""
@@ -60,11 +67,26 @@ class TcpTransport(Transport):
 
     def _read(self) -> bytes:
         assert self._socket is not None
-        return self._socket.recv(READ_BYTES)
+        data = self._socket.recv(READ_BYTES)
+        self._peer_is_quick = self._since_writing_s() < AWAKE_S
+        return data
 
     def _write(self, data: bytes) -> int:
         assert self._socket is not None
-        return self._socket.send(data)
+        sent = self._socket.send(data)
+        self._written_s = time.monotonic()
+        if self._peer_is_quick and not self._awake:
+            self._stay_awake()
+        return sent
+
+    def _since_writing_s(self) -> float:
+        return time.monotonic() - self._written_s
+
+    def _stay_awake(self) -> None:
+        """Keep the loop from sleeping; whatever else it has to do, it does."""
+        self._awake = self._socket is not None and self._since_writing_s() < AWAKE_S
+        if self._awake:
+            self._loop.call_soon(self._stay_awake)
 
     def _release(self) -> Callable[[], None]:
         connection, self._socket = self._socket, None
