@@ -1,7 +1,9 @@
 """``layergate check``: the contract of the command line (architecture.md): exit codes, formats, several jobs, `-`, gzip, -o."""
 
 import gzip
+import hashlib
 import json
+import os
 import signal
 import subprocess
 import sys
@@ -208,3 +210,39 @@ def test_an_interrupted_check_is_no_verdict() -> None:
     assert process.returncode == 128 + signal.SIGINT
     assert out == b""
     assert err == b"layergate: interrupted\n"
+
+
+LONG = b"".join(b"; a line of some length, number %d\n" % number for number in range(60_000))
+"""Comments of more than 2 MB, so that another process reads the job ahead where there are two cores."""
+
+
+def test_a_job_that_is_read_ahead_is_judged_as_any_other(jobs: Path) -> None:
+    """The same report, but for what the added comments change: bytes, lines, digest, time; and line numbers."""
+    (jobs / "long.gcode").write_bytes(BLOCKED + LONG)
+    command = [sys.executable, "-m", "layergate.cli.main", "check", "--format", "json"]
+    done = subprocess.run(
+        [*command, jobs / "long.gcode", jobs / "blocked.gcode"], capture_output=True, check=False, timeout=DEADLINE_S
+    )
+    assert done.returncode == 1
+    long, short = (json.loads(line) for line in done.stdout.splitlines())
+    assert long["job"]["sha256"] == hashlib.sha256(BLOCKED + LONG).hexdigest()
+    assert long["job"]["lines"] == short["job"]["lines"] + 60_000
+    assert long["layers"] == short["layers"]
+    assert long["estimate"] == short["estimate"]
+    assert [finding["rule"] for finding in long["findings"]] == [finding["rule"] for finding in short["findings"]]
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="elsewhere one process does all")
+@pytest.mark.skipif(len(os.sched_getaffinity(0)) < 2, reason="with one core one process does all")
+def test_a_killed_reader_is_no_verdict() -> None:
+    """The process that reads ahead is killed, as for want of memory: not readable, with the reason, and no verdict."""
+    command = [sys.executable, "-m", "layergate.cli.main", "check", "-"]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
+        assert process.stdin is not None
+        process.stdin.write(LONG)  # when all of it is taken, the reader is at work
+        process.stdin.flush()
+        os.kill(int(Path(f"/proc/{process.pid}/task/{process.pid}/children").read_text()), signal.SIGKILL)
+        out, err = process.communicate(timeout=DEADLINE_S)
+    assert process.returncode == 2
+    assert out == b""
+    assert err.startswith(b"layergate: -: not readable: the process that reads it was ended from outside (SIGKILL)")

@@ -12,7 +12,7 @@ from layergate.gcode.blocks import read_blocks
 from layergate.gcode.columns import read_columns
 from layergate.gcode.dialect import DEFAULT_DIALECT
 from layergate.layers.builder import laid_whole
-from layergate.preflight import examine as examine_module
+from layergate.preflight import reading
 from layergate.toolpath.reader import MoveReader
 
 E_PER_MM = 0.033849  # 0.45 x 0.2 mm, stadium (facts.md 3.1)
@@ -65,8 +65,8 @@ def test_a_ramped_seam_belongs_to_its_layer(ramp_mm: float, layers: int) -> None
 def test_seams_do_not_depend_on_how_the_job_is_cut(piece_bytes: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """A loop whose slope is all that is there yet waits for the rest of it."""
     whole = examined(tube(8, 20.0)).report
-    monkeypatch.setattr(examine_module, "PIECE_BYTES", piece_bytes)
-    monkeypatch.setattr(examine_module, "read_blocks", partial(read_blocks, block_bytes=1500))
+    monkeypatch.setattr(reading, "PIECE_BYTES", piece_bytes)
+    monkeypatch.setattr(reading, "read_blocks", partial(read_blocks, block_bytes=1500))
     assert examined(tube(8, 20.0)).report.layers == whole.layers
 
 

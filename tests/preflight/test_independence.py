@@ -10,6 +10,7 @@ from tests.oracles.examination import BED_235, examined
 
 from layergate.gcode.blocks import read_blocks
 from layergate.preflight import examine as examine_module
+from layergate.preflight import reading
 from layergate.preflight.examine import Examination
 from layergate.preflight.rule import JobFacts
 from layergate_sim.damage import apply_damage
@@ -42,8 +43,8 @@ def job(name: str) -> bytes:
 
 def cut(text: bytes, block: int, piece: int) -> Examination:
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(examine_module, "read_blocks", partial(read_blocks, block_bytes=block))
-        patch.setattr(examine_module, "PIECE_BYTES", piece)
+        patch.setattr(reading, "read_blocks", partial(read_blocks, block_bytes=block))
+        patch.setattr(reading, "PIECE_BYTES", piece)
         return examined(text, BED_235)
 
 
@@ -94,7 +95,7 @@ def test_claims_of_a_long_job_are_taken_once() -> None:
     """Blocks at the end are looked at again for keys, and their layer marks count once."""
     text = b"".join(b"; layer %d\nG1 X1 Y%d\n" % (n, n) for n in range(400)) + b"; total layers: 400\n"
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(examine_module, "read_blocks", partial(read_blocks, block_bytes=500))
+        patch.setattr(reading, "read_blocks", partial(read_blocks, block_bytes=500))
         seen: list[JobFacts] = []
 
         def facts(name: str) -> JobFacts:

@@ -15,7 +15,7 @@ from tests.oracles.plain_machine import PlainMachine
 from layergate.gcode.blocks import read_blocks
 from layergate.gcode.payload import payload, payload_lines
 from layergate.jobindex import JobIndex, JobIndexError, load
-from layergate.preflight import examine as examine_module
+from layergate.preflight import reading
 from layergate_sim.specimens import make_specimen
 
 KINDS = [
@@ -34,7 +34,7 @@ KINDS = [
 def indexed(job: bytes, block_bytes: int = 3000) -> JobIndex:
     """The index of a job, cut into small blocks so that there are many."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(examine_module, "read_blocks", partial(read_blocks, block_bytes=block_bytes))
+        patch.setattr(reading, "read_blocks", partial(read_blocks, block_bytes=block_bytes))
         return examined(job, rules=[]).index
 
 

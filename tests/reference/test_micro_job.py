@@ -90,7 +90,7 @@ def test_seconds_of_a_ring() -> None:
     for first in (12, 20, 28):
         ring = moves.take((moves.line >= first) & (moves.line < first + 4))
         planner = Planner(MotionLimits(1000, 0.05))
-        planner.feed(ring, np.zeros(4, np.int64))
+        planner.feed(ring)
         planner.finish()
         assert planner.clock_s == pytest.approx(1.513448, abs=1e-6)
         assert (ring.xy_mm / ring.feed_mm_s).sum() == pytest.approx(1.333333, abs=1e-6)

@@ -59,12 +59,12 @@ def planned(text: str) -> tuple[Planned, float]:
     moves = MoveReader(Dialect()).read(read_columns(text.encode(), 1))
     moves = moves.take(moves.line > 1)
     planner = Planner(MotionLimits(1000, 0.05))
-    first = planner.feed(moves, np.ones(len(moves), np.int64))
+    first = planner.feed(moves)
     last = planner.finish()
     seconds = np.concatenate((first.seconds, last.seconds))
     assert len(seconds) == len(moves)
     start = np.concatenate((first.start_s, last.start_s))
-    return Planned(moves.line, moves.line, start, seconds), planner.clock_s
+    return Planned(moves.line, start, seconds), planner.clock_s
 
 
 def test_look_ahead_over_a_short_piece_between_corners() -> None:

@@ -144,8 +144,7 @@ def test_an_upright_arc_takes_the_time_of_its_path() -> None:
     """Half a turn of radius 20 in ZX at 20 mm/s: pi s and what speeding up and slowing down takes (facts.md 4: v / a)."""
     moves, _ = read("G28", "G1 X10 Y10 Z5 F1200", "G4 S0", "G18", "G3 X50 I20 E5 F1200", "G4 S0")
     planner = Planner(MotionLimits(acceleration_mm_s2=1000.0, junction_deviation_mm=0.05))
-    at = np.zeros(len(moves), np.int64)
-    planned = [planner.feed(moves, at), planner.finish()]
+    planned = [planner.feed(moves), planner.finish()]
     seconds = sum(float(part.seconds[part.line == 5].sum()) for part in planned)
     assert moves.length_mm[moves.line == 5].sum() == pytest.approx(20 * math.pi)
     assert seconds == pytest.approx(math.pi + 20 / 1000, rel=1e-3)

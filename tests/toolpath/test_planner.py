@@ -75,9 +75,9 @@ def pieces_of(moves: Moves, limits: MotionLimits) -> list[Piece]:
 def planned(moves: Moves, limits: MotionLimits, cuts: list[int]) -> tuple[np.ndarray, np.ndarray, Planner]:
     planner = Planner(limits)
     edges = sorted({0, *cuts, len(moves)})
-    parts = [planner.feed(moves.take(slice(a, b)), np.arange(a, b)) for a, b in itertools.pairwise(edges)]
+    parts = [planner.feed(moves.take(slice(a, b))) for a, b in itertools.pairwise(edges)]
     parts.append(planner.finish())
-    assert np.concatenate([part.owner for part in parts]).tolist() == list(range(len(moves)))
+    assert np.concatenate([part.line for part in parts]).tolist() == moves.line.tolist()
     return np.concatenate([p.seconds for p in parts]), np.concatenate([p.start_s for p in parts]), planner
 
 
@@ -117,8 +117,7 @@ def test_a_run_that_never_settles_stays_bounded_and_costs_little(monkeypatch: py
     moves = moves_of(lines)
     planner = Planner(MotionLimits())
     for start in range(0, len(moves), 50):
-        part = moves.take(slice(start, start + 50))
-        planner.feed(part, np.zeros(len(part), np.int64))
+        planner.feed(moves.take(slice(start, start + 50)))
         assert planner._tail is None or len(planner._tail.line) <= 64 + 50
     planner.finish()
     expected = sum(plan(pieces_of(moves, MotionLimits()), 0.05))

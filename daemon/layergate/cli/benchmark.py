@@ -27,7 +27,7 @@ DEADLINE_S = 600.0
 MOST_SHARE = 0.20
 """Of a check's time that one rule may take: the project's bar."""
 LEAST_SHARE_SHOWN = 0.002
-_PIECE_BYTES = 512 * 1024  # as in layergate.preflight.examine
+_PIECE_BYTES = 256 * 1024  # as in layergate.preflight.reading
 _STAGES = ("payload", "claims", "tokenizer", "moves", "layers", "planner")
 
 
@@ -73,16 +73,18 @@ def run_check(job: Path, *arguments: str) -> Run:
 
 
 # Reports its own peak: getrusage would give the peak of whoever started it, where that is larger (Linux, getrusage(2)).
+# The peak of the process that reads ahead is added; what both share counts twice.
 _CHECK = """
 import atexit, sys
 def peak():
+    import resource
+    unit = 1024 if sys.platform == "darwin" else 1
     try:
         with open("/proc/self/status") as status:
-            kb = next(line.split()[1] for line in status if line.startswith("VmHWM"))
+            kb = next(int(line.split()[1]) for line in status if line.startswith("VmHWM"))
     except OSError:
-        import resource
-        kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // (1024 if sys.platform == "darwin" else 1)
-    print("peak_kb", kb, file=sys.stderr)
+        kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // unit
+    print("peak_kb", kb + resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss // unit, file=sys.stderr)
 atexit.register(peak)
 from layergate.cli.main import main
 main()
@@ -120,8 +122,8 @@ def time_stages(job: Path) -> Stages:
         moves = clocked("moves", concatenate, piece)
         piece.clear()
         count += len(moves)
-        identifiers = clocked("layers", layers.feed, moves)
-        clocked("planner", planner.feed, moves, identifiers)
+        clocked("layers", layers.feed, moves)
+        clocked("planner", planner.feed, moves)
 
     with job.open("rb") as stream:
         blocks: Iterator[Any] = read_blocks(stream, DEFAULT_DIALECT)

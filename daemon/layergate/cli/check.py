@@ -12,6 +12,7 @@ from typing import Any
 
 import click
 
+from layergate.ahead import made_ahead
 from layergate.cli.jobinput import open_job, shown_name
 from layergate.cli.report_text import report_text
 from layergate.cli.sarif import SarifLog
@@ -120,7 +121,9 @@ def judge(name: str, description: PrinterDescription, rules: list[LoadedRule]) -
         RuleError: the description's settings of rules are wrong.
     """
     with open_job(name) as job:
-        report = examine(job.stream, shown_name(name), description, rules, now(), ticks=cpu_ticks).report
+        report = examine(
+            job.stream, shown_name(name), description, rules, now(), ticks=cpu_ticks, ahead=made_ahead
+        ).report
     return report, job.packed
 
 

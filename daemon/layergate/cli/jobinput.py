@@ -110,6 +110,8 @@ def _explained() -> Iterator[None]:
         raise JobInputError("there is no such file: look for a slip in the name") from error
     except PermissionError as error:
         raise JobInputError("you may not read it: give yourself permission, or run as its owner") from error
+    except ChildProcessError as error:
+        raise JobInputError(str(error)) from error
     except OSError as error:
         raise JobInputError(
             f"{error.strerror or error}: is the card or disk failing? Copy the job to another one"

@@ -15,6 +15,7 @@ from typing import Any
 import click
 
 import layergate
+from layergate.ahead import made_ahead
 from layergate.cli.jobinput import open_job
 from layergate.cli.report_text import terminal_width, wrapped
 from layergate.clock import now
@@ -171,7 +172,13 @@ def _check(
         try:
             with open_job(str(candidate.file.absolute())) as job:
                 report = examine(
-                    job.stream, candidate.name, description_of(candidate), rules, now(), ticks=cpu_ticks
+                    job.stream,
+                    candidate.name,
+                    description_of(candidate),
+                    rules,
+                    now(),
+                    ticks=cpu_ticks,
+                    ahead=made_ahead,
                 ).report
         except UnreadableJobError as error:
             outcome.unreadable.append((candidate.name, str(error)))

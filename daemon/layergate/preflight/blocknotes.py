@@ -3,8 +3,11 @@
 from array import array
 from hashlib import sha256
 
+import numpy as np
+
 from layergate.gcode.blocks import Block
 from layergate.jobindex import Blocks
+from layergate.toolpath.planner import Planned
 from layergate.toolpath.reader import MoveReader
 
 _DIGEST_BYTES = 32
@@ -35,9 +38,17 @@ class BlockNotes:
         xyz_relative, e_relative = reader.modes
         self._modes.append(xyz_relative | e_relative << 1)
 
-    def add_time(self, planned_s: float) -> None:
-        """Note when the next block without a time starts by plan; times become known after the blocks."""
-        self._planned_s.append(planned_s)
+    def plan(self, planned: Planned) -> None:
+        """Note when blocks start by plan; times become known after the blocks."""
+        if not len(planned.line):
+            return
+        last = int(planned.line[-1])
+        while len(self._planned_s) < len(self) and (first := self._first_line[len(self._planned_s)]) <= last:
+            self._planned_s.append(float(planned.start_s[int(np.searchsorted(planned.line, first))]))
+
+    def end_plan(self, clock_s: float) -> None:
+        """Note that the blocks without a time have no moves and start when all is done."""
+        self._planned_s.extend([clock_s] * (len(self) - len(self._planned_s)))
 
     def blocks(self) -> Blocks:
         """Give the columns of the job index, without the layers."""

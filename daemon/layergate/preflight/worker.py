@@ -13,6 +13,7 @@ import os
 import sys
 from pathlib import Path
 
+from layergate.ahead import made_ahead
 from layergate.clock import now
 from layergate.cputicks import cpu_ticks
 from layergate.gcode.blocks import UnreadableJobError
@@ -39,7 +40,7 @@ def main(arguments: list[str] | None = None) -> int:
         description = load_description(given.printer) if given.printer else UNSTATED
         rules = load_rules([name for name in given.rules_plugins.split(",") if name])
         with given.job.open("rb") as stream:
-            examination = examine(stream, given.name, description, rules, now(), ticks=cpu_ticks)
+            examination = examine(stream, given.name, description, rules, now(), ticks=cpu_ticks, ahead=made_ahead)
     except (TomlFileError, RuleError) as error:
         print(error, file=sys.stderr)
         return UNUSABLE

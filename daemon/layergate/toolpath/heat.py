@@ -3,7 +3,7 @@
 Where a macro may have set a temperature, the target is unknown, not absent. Reads no clock and knows no heater.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -53,6 +53,16 @@ class HeatTimeline:
         if self.tool in self.targets_c:
             return self.targets_c[self.tool]
         return self.targets_c.get(0, float("nan")) if len(self.targets_c) == 1 else float("nan")
+
+    def since(self, events: int) -> "HeatTimeline":
+        """Give a copy as it stands, without the first so many events."""
+        return replace(self, targets_c=dict(self.targets_c), events=self.events[events:])
+
+    def go_on(self, later: "HeatTimeline") -> None:
+        """Become what ``later`` is, which has only the events since this one."""
+        self.tool, self.targets_c, self.bed_c = later.tool, later.targets_c, later.bed_c
+        self.unknown_since, self.events_dropped = later.unknown_since, later.events_dropped
+        self.events += later.events
 
 
 _MOST_EVENTS = 4096

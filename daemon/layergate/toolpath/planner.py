@@ -96,7 +96,6 @@ class _Pieces:
     """Pieces not settled yet; arrays (n,)."""
 
     line: I64
-    owner: I64
     length: F64
     cruise: F64
     acceleration: F64
@@ -116,11 +115,9 @@ class _Pieces:
 
 @dataclass(frozen=True, slots=True)
 class Planned:
-    """Settled times of consecutive moves; arrays (n,)."""
+    """Settled times of consecutive moves, of which none is left out; arrays (n,)."""
 
     line: I64
-    owner: I64
-    """What the caller gave with the move."""
     start_s: F64
     """Seconds from the start of the job to the start of the move; heating and homing not counted."""
     seconds: F64
@@ -141,8 +138,8 @@ class Planner:
         """Planned seconds of motion and dwell, of all that is settled."""
         return self._clock_s
 
-    def feed(self, moves: Moves, owner: I64, changes: Sequence[LimitChange] = ()) -> Planned:
-        """Take moves, each with a number of its owner (a layer); give what is settled by now.
+    def feed(self, moves: Moves, changes: Sequence[LimitChange] = ()) -> Planned:
+        """Take moves; give what is settled by now.
 
         Args:
             changes: what the job changes of the limits at lines among these moves, in order.
@@ -152,11 +149,11 @@ class Planner:
         for change in changes:
             end = int(np.searchsorted(moves.line, change.line))
             if end > begin:
-                part = self._pieces(moves.take(slice(begin, end)), owner[begin:end])
+                part = self._pieces(moves.take(slice(begin, end)))
                 pieces = part if pieces is None else pieces.joined(part)
                 begin = end
             self._limits = self._limits.changed(change)
-        part = self._pieces(moves.take(slice(begin, None)) if begin else moves, owner[begin:])
+        part = self._pieces(moves.take(slice(begin, None)) if begin else moves)
         pieces = part if pieces is None else pieces.joined(part)
         if self._tail is not None:
             pieces = self._tail.joined(pieces)
@@ -166,11 +163,10 @@ class Planner:
         """Plan to a stop at the end; give what is left."""
         pieces = self._tail
         if pieces is None:
-            empty = np.empty(0)
-            return Planned(np.empty(0, np.int64), np.empty(0, np.int64), empty, empty)
+            return Planned(np.empty(0, np.int64), np.empty(0), np.empty(0))
         return self._settle(pieces, last=True)
 
-    def _pieces(self, moves: Moves, owner: I64) -> _Pieces:
+    def _pieces(self, moves: Moves) -> _Pieces:
         alone = (moves.kind == RETRACT) | (moves.kind == PRIME)
         length = np.where(alone, np.abs(moves.push_mm), moves.length_mm)
         path = np.where(moves.length_mm > 0, moves.length_mm, 1.0)
@@ -201,13 +197,13 @@ class Planner:
         # An arc is passed with the acceleration that its radius takes, whatever its chords' corners would allow.
         cruise = np.minimum(cruise, np.sqrt(acceleration * moves.radius_mm))
         deviation = np.full(len(moves), self._limits.junction_deviation_mm)
-        return _Pieces(moves.line, owner, length, cruise, acceleration, ux, uy, uz, stops, moves.dwell_s, deviation)
+        return _Pieces(moves.line, length, cruise, acceleration, ux, uy, uz, stops, moves.dwell_s, deviation)
 
     def _settle(self, pieces: _Pieces, *, last: bool) -> Planned:
         count = len(pieces.line)
         if not count:
             self._tail = None if last else pieces
-            return Planned(pieces.line, pieces.owner, np.empty(0), np.empty(0))
+            return Planned(pieces.line, np.empty(0), np.empty(0))
         cap = np.empty(count + 1)
         cosine = pieces.ux[:-1] * pieces.ux[1:] + pieces.uy[:-1] * pieces.uy[1:] + pieces.uz[:-1] * pieces.uz[1:]
         acceleration = np.minimum(pieces.acceleration[:-1], pieces.acceleration[1:])
@@ -238,4 +234,4 @@ class Planner:
         self._clock_s += float(total[-1]) if done else 0.0
         self._entry = float(reached[done]) if done < count else 0.0
         self._tail = pieces.part(slice(done, count)) if done < count else None
-        return Planned(settled.line, settled.owner, start, seconds)
+        return Planned(settled.line, start, seconds)
