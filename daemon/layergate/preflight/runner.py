@@ -82,10 +82,10 @@ class RuleRunner:
             megabytes: read of the job so far, for the time allowed.
         """
         allowed = SECONDS_ALLOWED + SECONDS_ALLOWED_PER_MB * megabytes
+        begin = self._clock()
         for identifier, (rule, asked) in list(self._active.items()):
             if stage not in asked:
                 continue
-            begin = self._clock()
             try:
                 self._ask(
                     identifier, getattr(rule, stage), {name: facts[name] for name in asked[stage]}, begin, allowed
@@ -99,7 +99,9 @@ class RuleRunner:
                 self._overran(identifier, allowed)
             except (Exception, SystemExit) as error:  # a rule must not end the check with an exit code of its own
                 self._crashed(identifier, error)
-            self.seconds[identifier] += self._clock() - begin
+            end = self._clock()
+            self.seconds[identifier] += end - begin
+            begin = end
             if self.seconds[identifier] > allowed and identifier in self._active:
                 self._overran(identifier, allowed)
 
