@@ -20,8 +20,8 @@ from typing import Any, BinaryIO, NoReturn, TypeVar
 
 T = TypeVar("T")
 
-HERE_FIRST = 3
-"""Items made here before the other process is begun: small jobs are done before it would pay."""
+HERE_FIRST = 1
+"""Items made here before the other process is begun: a small job is done before it would pay."""
 _PIPE_BYTES = 1024 * 1024  # the most that Linux grants to anybody; holds the next item while this process is at work
 _ITEM, _ERROR, _END = range(3)
 _HEAD = struct.Struct("<BI")
