@@ -189,3 +189,14 @@ def test_with_one_core_all_is_made_here(monkeypatch: pytest.MonkeyPatch) -> None
     """Two processes on one core only get in each other's way."""
     monkeypatch.setattr(os, "sched_getaffinity", lambda _: {0})
     assert set(made_ahead(pids(9), 2)) == {os.getpid()}
+
+
+@pytest.mark.parametrize("lacking", ["fork", "eventfd"])
+def test_without_a_process_to_spare_all_is_made_here(lacking: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A full process table or no memory costs time, and no item."""
+
+    def fails(*_: object) -> int:
+        raise OSError(11, "Resource temporarily unavailable")
+
+    monkeypatch.setattr(os, lacking, fails)
+    assert list(made_ahead(pids(9), 2)) == [os.getpid()] * 9
