@@ -17,6 +17,9 @@ _LEAN = 2  # bins in four layers: drafts of 7 degrees; walls that lean more meet
 _BINS = _LEAN + 6
 """On each side of a line: a lean, and in what its wall is looked for."""
 
+_CELL_MM = 0.55
+"""Points farther apart than ``_LEVEL_MM`` along and ``_BINS`` across a line don't count: less than a cell."""
+
 _CLOSE = 1
 """Bins to where a wall is expected: jobs write three decimals, and chords of curves differ by some hundredths."""
 
@@ -42,41 +45,46 @@ def standing(
     Returns:
         (leans, n) bool, one row for each lean.
     """
-    there = [_offsets(places, layer) for layer in layers]
     rise = np.asarray(heights_mm) / heights_mm[-1]
-    found = []
-    for lean in range(-_LEAN, _LEAN + 1):
-        stands = np.ones(len(places[0]), np.bool_)
-        for index in (3, 2, 0, 1):
-            reach = _APART if index == 1 else _CLOSE
+    leans = np.arange(-_LEAN, _LEAN + 1)
+    stands = np.ones((len(leans), len(places[0])), np.bool_)
+    for index in (3, 2, 0, 1):
+        asked = np.flatnonzero(stands.any(axis=0))
+        if not len(asked):
+            break
+        x, y, angle = (part[asked] for part in places)
+        there = _offsets((x, y, angle), layers[index])
+        reach = _APART if index == 1 else _CLOSE
+        for row, lean in enumerate(leans.tolist()):
             at = _BINS + round(lean * float(rise[index]))
-            met = there[index][:, max(0, at - reach) : at + reach + 1].any(axis=1)
-            stands &= ~met if index == 1 else met
-        found.append(stands)
-    return np.array(found)
+            met = there[:, max(0, at - reach) : at + reach + 1].any(axis=1)
+            stands[row, asked] &= ~met if index == 1 else met
+    return stands
 
 
 def _offsets(places: tuple[np.ndarray, np.ndarray, np.ndarray], layer: Beads) -> np.ndarray:
     """Say in which distances across a place's direction beads of a layer run the same way: (n, 17) bool."""
     x, y, angle = places
+    cos, sin = np.cos(angle), np.sin(angle)
     result = np.zeros((len(x), 2 * _BINS + 1), np.bool_)
     samples = layer.samples
-    keys = np.where(tracks_of(layer) >= 0, cell_keys(samples.x_mm, samples.y_mm, 1.0), -1)
+    keys = np.where(tracks_of(layer) >= 0, cell_keys(samples.x_mm, samples.y_mm, _CELL_MM), -1)
     order = np.argsort(keys, kind="stable")
     keys = keys[order]
     way = direction(layer)[samples.bead]
-    own = cell_keys(x, y, 1.0)
+    own = cell_keys(x, y, _CELL_MM)
     for row in range(3):
         begin = own + _ROWS[row] - 1  # three cells of a row follow one another
         first, last = np.searchsorted(keys, begin), np.searchsorted(keys, begin + 3)
         count = last - first
         place = np.repeat(np.arange(len(x)), count)
         other = order[np.arange(len(place)) - np.repeat(np.cumsum(count) - count, count) + np.repeat(first, count)]
-        dx, dy = samples.x_mm[other] - x[place], samples.y_mm[other] - y[place]
-        cos, sin = np.cos(angle[place]), np.sin(angle[place])
         turn = np.abs(way[other] - angle[place])
-        near = (np.abs(dx * cos + dy * sin) <= _LEVEL_MM) & (np.minimum(turn, np.pi - turn) <= np.radians(17))
-        across = np.rint((dy * cos - dx * sin) / _BIN_MM).astype(np.int64)
-        near &= np.abs(across) <= _BINS
+        same_way = np.flatnonzero(np.minimum(turn, np.pi - turn) <= np.radians(17))
+        place, other = place[same_way], other[same_way]
+        dx, dy = samples.x_mm[other] - x[place], samples.y_mm[other] - y[place]
+        along = dx * cos[place] + dy * sin[place]
+        across = np.rint((dy * cos[place] - dx * sin[place]) / _BIN_MM).astype(np.int64)
+        near = (np.abs(along) <= _LEVEL_MM) & (np.abs(across) <= _BINS)
         result[place[near], across[near] + _BINS] = True
     return result
