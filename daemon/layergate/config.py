@@ -190,6 +190,9 @@ class PrinterConfig(_Strict):
     position_witness: bool = False
     """Ask for the position (M114) at each layer and hold it against the plan: it sees what the wire's checksums can't. Only
     for a printer that answers M114 without stopping."""
+    paused_limit_s: Annotated[float, Field(ge=1, le=86400)] = 3600
+    """A job that is paused for so long is ended and its heaters are switched off, for a hot printer without anybody near is
+    a fire hazard. Told 10 min before, at most halfway; it can't be resumed afterwards."""
     link_socket: Path | None = None
     """Default: ``link-NAME.sock`` in the runtime directory."""
     watch: WatchConfig = WatchConfig()

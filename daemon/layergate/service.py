@@ -18,11 +18,13 @@ from layergate.config import MIB, Config, PrinterConfig, host_and_port
 from layergate.jobs import keeping, store
 from layergate.jobs.desk import Desk
 from layergate.jobs.dropfolder import DropFolder
+from layergate.jobs.errors import JournalError
 from layergate.jobs.gate import Gate, check_room
 from layergate.jobs.journal import Journal
 from layergate.jobs.linkport import LinkOpener
 from layergate.jobs.spool import Spool
 from layergate.jobs.worker import Worker
+from layergate.notify import outbox
 from layergate.notify.hook import Hook
 from layergate.notify.hub import Hub
 from layergate.notify.mqtt import MqttPublisher
@@ -37,6 +39,9 @@ ROOM_EVERY_S = 30.0
 KEEPING_EVERY_S = 3600.0
 JOURNAL_STAMP_EVERY_S = 5.0
 FRESH_S = 60.0  # a desk waits up to 15 s for a link process to start and 30 s for its answer to a start
+
+CARRIERS = ("hook", "mqtt")
+LAST_WORDS_S = 2.0  # for alerts of the last moment; a command starts in less on the smallest computers
 
 LinkOpenerFor = Callable[[str, PrinterConfig, Path], LinkOpener]
 
@@ -161,9 +166,31 @@ class Service:
             )
             notify(STOPPING="1", STATUS=status)
             await self.hub.close()
+            # Whoever raises alerts ends first; then those who carry them get a short while for the last ones.
+            carriers = [task for task in tasks if task.get_name() in CARRIERS]
             for task in tasks:
+                if task not in carriers:
+                    task.cancel()
+            await asyncio.wait({task for task in tasks if task not in carriers})
+            await self._last_words()
+            for task in carriers:
                 task.cancel()
+        await self._tell_left()
         log.info(status)
+
+    async def _last_words(self) -> None:
+        finishing = [part.finish() for part in (self.hook, self.mqtt) if part is not None]
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(LAST_WORDS_S):
+                await asyncio.gather(*finishing)
+
+    async def _tell_left(self) -> None:
+        """Log what the broker is still to be told; what the hook did not get it logs itself."""
+        if self.mqtt is None:
+            return
+        with contextlib.suppress(JournalError):
+            if waiting := await self.journal.do(outbox.count):
+                log.warning("alerts wait for the broker until the next start", waiting=waiting)
 
     async def _stamp_journal(self) -> None:
         """Show the watchdog that the loop turns and the journal's thread answers, be it by an error."""

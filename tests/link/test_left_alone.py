@@ -1,4 +1,6 @@
-"""Link processes without a service: an idle one ends by itself and frees the port, a printing one prints first."""
+"""Link processes that nobody attends to: an idle one without a service ends by itself and frees the port, a printing one prints
+first, and a paused run ends whether there is a service or not.
+"""
 
 import asyncio
 from pathlib import Path
@@ -71,19 +73,32 @@ async def test_a_printing_link_that_is_left_alone_prints_to_the_end_first(tmp_pa
     await host.stop()
 
 
-async def test_a_paused_run_that_is_left_alone_ends_with_its_heaters_off(tmp_path: Path) -> None:
-    """A hot nozzle does not wait for ever for a service that never comes back; one that is there may pause as it likes."""
+@pytest.mark.parametrize("attended", [True, False])
+async def test_a_paused_run_ends_with_its_heaters_off(tmp_path: Path, attended: bool) -> None:
+    """A hot nozzle waits for nobody for ever: told halfway, ended after the stated time, with a service or without one; a
+    pause before, that somebody resumed, does not count."""
     host = TcpPeer(Peer())
     await host.start()
-    async with link_process(tmp_path, host.device, "--linger", "0.5") as link:
+    async with link_process(tmp_path, host.device, "--linger", "0.5", "--paused-limit", "1.2") as link:
         await link.event("link-up")
         await link.client.start("run-1", *write_job(tmp_path, TEXT))
         await link.event("progress")
         await link.client.pause()
-        await link.event("paused")
-        with pytest.raises(TimeoutError):
-            await asyncio.wait_for(link.process.wait(), 1.0)
-        assert (await link.client.status())["state"] == "paused"
+        await link.event("pause-ends")
+        await link.client.resume()
+        await link.client.pause()
+        await link.event("resumed")
+        paused = await link.event("paused")
+        if attended:
+            told = await link.event("pause-ends")
+            assert (told.data["run"], told.data["in_s"]) == ("run-1", 1)
+            assert told.monotonic_s - paused.monotonic_s >= 0.6
+            ended = await link.event("run-ended")
+            assert ended.monotonic_s - paused.monotonic_s >= 1.2
+            assert ended.data["outcome"] == "aborted"
+            assert ended.data["reason"] == "paused for 1 s, and nobody resumed it: heaters off"
+            with pytest.raises(LinkRefused, match="nothing to resume"):
+                await link.client.resume()
         await link.client.close()
         await ends_by_itself(link)
         job = [command for command in commands_of(TEXT) if not OURS.match(command)]

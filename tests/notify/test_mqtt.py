@@ -202,6 +202,23 @@ async def test_alerts_of_a_service_before_are_told_by_the_next(journal: Journal,
     assert hub.unwritten == 0
 
 
+async def test_an_alert_of_the_last_moment_is_told_before_the_end(journal: Journal, broker: Broker) -> None:
+    """`finish` returns when the broker acknowledged all, and at once where there is no broker: the outbox keeps it."""
+    hub, publisher = _publisher(journal, broker.port)
+    with listening(broker.port) as listener:
+        async with running(publisher.run()):
+            await until(lambda: publisher.connected, "connected")
+            await hub.alert("link-lost", "gone", printer="quay")
+            async with asyncio.timeout(5):
+                await publisher.finish()
+            assert await journal.do(outbox.count) == 0
+        await until(lambda: listener.payloads(f"{ROOT}/quay/alert"), "alert")
+    await hub.alert("link-lost", "gone again", printer="quay")
+    async with asyncio.timeout(1):
+        await publisher.finish()
+    assert await journal.do(outbox.count) == 1
+
+
 async def test_a_password_is_read_from_its_file(journal: Journal, tmp_path: Path) -> None:
     """With name and password the broker lets us in; with a wrong one we go on trying, and the log says it once."""
     broker = Broker(tmp_path / "guarded", password=True)

@@ -1,6 +1,9 @@
 """The way of a job through the service, with a link in memory and the tests' worker: what people and sources see."""
 
 import asyncio
+import json
+import sys
+import time
 from pathlib import Path
 from typing import Any
 
@@ -260,6 +263,53 @@ async def test_a_pause_at_the_printer_calls_for_a_person(tmp_path: Path) -> None
         await until(lambda: link.run, "run begun")
         link.end("canceled", "canceled at the printer")
         assert (await talk.reaches(job, "canceled-at-printer"))["reasons"] == ["job-canceled-at-device"]
+
+
+async def test_a_pause_that_is_about_to_end_the_job_is_told_and_says_why_nothing_can_be_resumed(tmp_path: Path) -> None:
+    """Before the link ends a paused run somebody is told; who comes too late is told what became of it."""
+    link = FakeLink()
+    async with serving(make_config(tmp_path), link) as (_, talk):
+        await talk.clear()
+        job = await talk.submit(job_bytes())
+        await talk.reaches(job, "printing")
+        await until(lambda: link.run, "run begun")
+        await talk.post("printers", "quay", "pause", by="Maren")
+        await talk.reaches(job, "paused")
+        link.emit("pause-ends", run=link.run, in_s=600)
+        await until(lambda: _count(talk, "waiting-for-person", 1), "alert")
+        alert = next(alert for alert in await talk.get("alerts") if alert["name"] == "waiting-for-person")
+        assert alert["severity"] == "warning"
+        assert "Unless it is resumed within 10 min, the job is ended and heaters are switched off" in alert["text"]
+        link.end("aborted", "paused for 3600 s, and nobody resumed it: heaters off")
+        await talk.reaches(job, "aborted")
+        with pytest.raises(ClientError, match=r"nothing is printed .*paused for 3600 s, and nobody resumed it"):
+            await talk.post("printers", "quay", "resume", by="Maren")
+
+
+async def test_alerts_of_the_last_moment_get_to_the_hook_or_are_named_in_the_log(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A stop right after an alert still runs the command for it; one that takes too long is ended and said, and so is
+    each alert behind it."""
+    heard, link = tmp_path / "heard", FakeLink()
+    command = [sys.executable, "-c", f"import sys; open({str(heard)!r}, 'a').write(sys.stdin.read())"]
+    async with serving(make_config(tmp_path, hook={"command": command}), link) as (service, _):
+        await service.hub.alert("disk-low", "one", printer="quay")
+        await service.hub.alert("disk-low", "two", printer="quay")
+        service.stop("test")
+    assert [json.loads(line)["text"] for line in heard.read_text("utf-8").splitlines()] == ["one", "two"]
+    monkeypatch.setattr("layergate.service.LAST_WORDS_S", 0.3)
+    capsys.readouterr()
+    async with serving(make_config(tmp_path, hook={"command": ["sleep", "60"]}), link) as (service, _):
+        await service.hub.alert("disk-low", "three", printer="quay")
+        await service.hub.alert("held", "four", printer="quay")
+        began = time.monotonic()
+        service.stop("test")
+    assert time.monotonic() - began < 5
+    said = capsys.readouterr().out
+    assert "hook was ended with the service" in said
+    assert "alert not given to the hook: the service ends" in said
+    assert "four" in said.split("alert not given to the hook")[1]
 
 
 async def test_a_stop_request_aborts_the_job(tmp_path: Path) -> None:

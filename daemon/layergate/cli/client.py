@@ -223,8 +223,8 @@ def _cleared_text(answer: dict[str, Any]) -> str:
 
 pause = _printer_command(
     "pause",
-    lambda answer: f"pause asked for; heaters stay on; {answer['message']}",
-    "Pause what a printer prints. Heaters stay on: stay near.",
+    lambda answer: f"pause asked for; heaters stay on, for an hour at most (paused_limit_s); {answer['message']}",
+    "Pause what a printer prints. Heaters stay on: stay near. After an hour (paused_limit_s) the job is ended.",
 )
 resume = _printer_command("resume", lambda answer: f"resume asked for; {answer['message']}", "Go on after a pause.")
 stop = _printer_command(

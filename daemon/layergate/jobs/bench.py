@@ -39,6 +39,8 @@ class Bench:
         self.hub = hub
         self.job: Job | None = None
         """The job whose run goes on."""
+        self.last_end = ""
+        """How the last run ended, as a sentence; empty after a start of the service."""
         self.bed = Bed(clear=False, text="", at=now())
         self.reached = asyncio.Event()
         """Set while the printer answers."""

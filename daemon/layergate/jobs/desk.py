@@ -136,6 +136,8 @@ class Desk(Bench):
     def _must_print(self, situations: set[Situation], done: str) -> Job:
         if self.job is None or self.job.situation not in situations:
             now_is = f"job {self.job.id} is {self.job.situation}" if self.job else "nothing is printed"
+            if self.job is None and self.last_end:
+                now_is += f" ({self.last_end})"
             raise StateError(f"{self.name}: {now_is}, so nothing can be {done}")
         return self.job
 

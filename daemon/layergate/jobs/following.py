@@ -113,6 +113,8 @@ class Following:
                 if by == "printer" and news:
                     text = f"{job.name} was paused by the printer and waits for somebody"
                     await bench.alert("waiting-for-person", text, job)
+            case "pause-ends" if job is not None and news:
+                await bench.alert("waiting-for-person", _pause_ends_text(job, event.data), job, "warning")
             case "resumed" if job is not None and job.situation == "paused":
                 await self._move(job, "printing", "", event)
             case "progress" | "temperature" if self.watch is not None:
@@ -190,6 +192,7 @@ class Following:
         moved, bench.bed = await bench.insist(enter)
         self._publish_progress()
         bench.job = self.watch = None
+        bench.last_end = f"{moved.name} ended {moved.message}" if moved.message else f"{moved.name} has ended"
         bench.publish_job(moved)
         bench.publish()
         await self._tell_end(moved)
@@ -216,6 +219,15 @@ class Following:
             case _:
                 ours = job.run == self.bench.stopped_run or (job.situation, job.message) == ("ending", STOP_REQUEST)
                 return "stopped" if ours else "aborted"
+
+
+def _pause_ends_text(job: Job, told: dict[str, Any]) -> str:
+    left_s = float(told.get("in_s") or 0)
+    left = f"{left_s / 60:.0f} min" if left_s >= 120 else f"{left_s:.0f} s"
+    return (
+        f"{job.name} is paused and the printer is hot. Unless it is resumed within {left}, the job is ended and heaters "
+        "are switched off; it can't be resumed after that."
+    )
 
 
 def _completed_text(job: Job) -> str:

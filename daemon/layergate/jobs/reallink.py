@@ -81,6 +81,7 @@ def opener(name: str, printer: PrinterConfig, path: Path) -> LinkOpener:
             numbered=dialect.line_numbers,
             reset_on_open=printer.reset_on_open,
             position_witness=printer.position_witness,
+            paused_limit_s=printer.paused_limit_s,
             emergency_parser=dialect.emergency_parser,
         )
         try:

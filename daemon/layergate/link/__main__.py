@@ -46,6 +46,13 @@ def parse(arguments: list[str] | None = None) -> LinkConfig:
         metavar="SECONDS",
         help="end after so long with nothing to print and no service connected (default: %(default)g)",
     )
+    parser.add_argument(
+        "--paused-limit",
+        type=float,
+        default=Settings().paused_limit_s,
+        metavar="SECONDS",
+        help="end a run, heaters off, that is paused for so long (default: %(default)g)",
+    )
     parser.add_argument("--emergency-parser", choices=["yes", "no"], help="default: as the printer reports")
     given = parser.parse_args(arguments)
     if given.ring is not None and given.ring < 32:
@@ -66,6 +73,7 @@ def parse(arguments: list[str] | None = None) -> LinkConfig:
         settings=Settings(
             actions=frozenset(filter(None, given.actions.split(","))),
             position_witness=given.position_witness,
+            paused_limit_s=given.paused_limit,
             emergency_parser=None if given.emergency_parser is None else given.emergency_parser == "yes",
         ),
     )

@@ -120,6 +120,16 @@ class Ledger:
         """How many transmissions are under way of lines that are accepted, or under way another time."""
         return len(self.flight) - len({line.number for line in self.flight if line.number > self.acked})
 
+    def is_under_way(self, text: str) -> bool:
+        """Tell whether a printer says back a line that is under way: with what stands around it, or the command alone."""
+        said = text.encode("utf-8", "replace")
+        return any(
+            line.frame.rpartition(b"*")[0].partition(b" ")[2].strip() in said
+            if self._numbered
+            else line.frame.strip() in said
+            for line in self.flight
+        )
+
     def credit_oldest(self) -> Line | None:
         """Take an acknowledgement that names no line: it belongs to the oldest line under way."""
         if not self.flight:

@@ -36,6 +36,9 @@ class Limits:
     half an hour takes some 11 probes, which a ring holds."""
     busy_holds_s: float = 5.0
     """A ``busy`` excuses silence for so long: they come every 2 s by default (facts.md 1.2), and one may be lost."""
+    lagging_answers: int = 2
+    """So many polls in a row that seemed to bring the answer awaited for longer: one was lost, most likely. By chance a slow
+    move ends within ``stray_wait_s`` of a poll once in ten, so a probe in vain comes once in a hundred polls."""
     person_probes: int = 5
     """So many probes, over 5 min, while a command may wait for a person: enough to find one that never arrived."""
     hurried_probes: int = 16

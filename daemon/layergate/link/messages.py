@@ -29,6 +29,7 @@ EventType = Literal[
     "progress",  # {"run", "line", "commands", "layer"}: last acknowledged line; at layer changes, about twice a second
     "temperature",  # {"hot_end_c", "hot_end_target_c", "bed_c", "bed_target_c"}; targets null where not reported
     "paused",  # {"run", "by": "service" | "printer"}
+    "pause-ends",  # {"run", "in_s"}: unless it is resumed by then, the run ends, heaters off
     "resumed",  # {"run"}
     "resend",  # {"run", "line", "count"}: the printer asked again; count is of this run
     "busy",  # {"text"}: alive, working on a long command

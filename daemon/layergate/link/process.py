@@ -28,13 +28,12 @@ from layergate.link.streamer import Refused, Streamer
 from layergate.link.transports import Endpoint, OpenError, Transport, make_transport
 
 LINGER_S = 3600.0
-"""With nothing to print and no service connected, the link process ends after so long, and before that a run that is
-paused. A service that crashed is back within seconds and one that is upgraded within minutes; until then somebody must
-remember how the print ended, or that it is to go on."""
+"""With nothing to print and no service connected, the link process ends after so long. A service that crashed is back
+within seconds and one that is upgraded within minutes; until then somebody must remember how the print ended."""
 SAME_COMPLAINT_S = 600.0
 """An unreachable printer is complained of once, and again this often."""
-_LOGGED = frozenset({"link-up", "link-lost", "run-started", "run-ended", "paused", "resumed", "printer-error",
-                     "printer-reset", "remark"})  # fmt: skip
+_LOGGED = frozenset({"link-up", "link-lost", "run-started", "run-ended", "paused", "pause-ends", "resumed",
+                     "printer-error", "printer-reset", "remark"})  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,11 +71,7 @@ class LinkProcess:
         self._ending = asyncio.Event()
         self._idle = asyncio.Event()
         self._idle.set()
-        self._resting = asyncio.Event()
-        self._resting.set()
-        """Nothing is printed: idle, or paused."""
-        self._state = Run.IDLE, 0.0
-        """State of the run, and since when."""
+        self._idle_since = 0.0
         self._timer: asyncio.TimerHandle | None = None
         self._job: JobFile | None = None
         self._reading: asyncio.Future[Commands] | None = None
@@ -117,21 +112,16 @@ class LinkProcess:
         self._ending.set()
 
     async def _end_when_left_alone(self) -> None:
-        """End when nothing is printed and no service has been connected for a long time; a run that is paused so long
-        ends first, for nobody is there to resume it and its heaters are on."""
+        """End when nothing is printed and no service has been connected for a long time."""
         linger_s = self._config.linger_s
         while True:
-            await self._resting.wait()
+            await self._idle.wait()
             alone_since = self._server.alone_since
             left_s = linger_s
             if alone_since is not None:
-                left_s = max(alone_since, self._state[1]) + linger_s - self._loop.time()
+                left_s = max(alone_since, self._idle_since) + linger_s - self._loop.time()
             if left_s > 0:
                 await asyncio.sleep(left_s)
-            elif self._streamer.state is Run.PAUSED:
-                now = self._loop.time()
-                self._streamer.abort(f"paused, and no service for {linger_s:.0f} s: nobody would resume it", now)
-                self._after(now)
             elif self._streamer.state is Run.IDLE:
                 break
         log.info("left-alone", reason=f"nothing to print and no service for {linger_s:.0f} s")
@@ -200,13 +190,12 @@ class LinkProcess:
             streamer.look_ahead()
         for kind, data in streamer.take_events():
             self._tell(kind, data, now)
-        if streamer.state is not self._state[0]:
-            self._state = streamer.state, now
-            (self._resting.set if streamer.state in (Run.IDLE, Run.PAUSED) else self._resting.clear)()
         if streamer.state is Run.IDLE:
             if self._job is not None:
                 self._close_job()
-            self._idle.set()
+            if not self._idle.is_set():
+                self._idle_since = now
+                self._idle.set()
         elif self._job is not None and (block := streamer.wanted_block) is not None:
             self._read(self._job, block)
         if streamer.reopen is not None and transport is not None:

@@ -84,6 +84,8 @@ class LineProtocol:
         self._error: WireError | None = None
         self._unjudged: tuple[float, str] | None = None
         self._last_remark = "", 0.0
+        self._credited_at: float | None = None
+        """When an ``ok`` that names no line came last."""
         self._refused_at: float | None = None
         """When the last Resend came."""
         self._probe_repeats = 0
@@ -542,7 +544,7 @@ class LineProtocol:
                 self.lost_acks += named - before - 1
                 self._certain_to = named
                 if ledger.flight and ledger.flight[0].number == named and not ledger.flight[0].patience:
-                    self._timing.measure(now)
+                    self._timing.measure(now, sure=named > ledger.repeated)
                 ledger.assume_accepted(named)
             elif ledger.resolve(reply.number, ledger.oldest()) is not None:
                 ledger.excess += not reply.duplicate
@@ -566,12 +568,16 @@ class LineProtocol:
             allowed = self.limits.excess_base + self.limits.excess_share * max(ledger.acked, ledger.last)
             if ledger.excess > allowed:
                 self._fail(f"{ledger.excess} acknowledgements more than there were lines", now)
+        if self._timing.seems_behind() and ledger.flight and self.state is Link.READY:
+            self._overdue(now)
 
     def _credit_plain(self, now: float) -> None:
+        self._credited_at = now
         line = self.ledger.credit_oldest()
         if line is not None and line.patience is Patience.PROMPT:
             # A probe may bring about temperatures or a Resend, but not this, where answers to it show by their form.
-            self._timing.measure(now, sure=self._answers_show and not line.query)
+            shows = self._answers_show and not self._queries.tell_nothing
+            self._timing.measure(now, sure=shows and not line.query)
 
     def _on_resend(self, reply: Reply, now: float) -> None:
         error, self._error, self._unjudged, self._refused_at = self._error, None, None, now
@@ -585,6 +591,8 @@ class LineProtocol:
         if self.state not in _STREAMING or not self.numbered:
             return
         ledger = self.ledger
+        if follows := self._follows_its_ok(now):
+            self._trailing.forget()
         number = self._plausibility.judge(reply.number or 0, ledger)
         if isinstance(number, Verdict):
             self._implausible(number, reply, now)
@@ -617,8 +625,18 @@ class LineProtocol:
         if self.state is Link.READY and echo and len(flight) == 1 and flight[0].number == number:
             self.stale_resends += 1  # the answer to a line that was accepted before: this one is still under way
             self._rounds_in_row = 0
+            self._timing.hurry(now, ledger)  # or it was refused, by a printer that gives no better reason
             return
+        if follows and number == ledger.acked:
+            ledger.excess -= 1  # what is taken back here was no acknowledgement too many
         self._new_round(number, error, now)
+
+    def _follows_its_ok(self, now: float) -> bool:
+        """Tell whether the ``ok`` of a refusal came before the Resend, against the convention: both together, and nothing
+        was under way any more that could have been refused."""
+        return (
+            not self.ledger.flight and self._credited_at is not None and now <= self._credited_at + self.limits.settle_s
+        )
 
     def _is_echo(self, number: int) -> bool:
         """Tell whether a Resend answers a line that went out twice: in the order sent, such answers come before that
@@ -740,7 +758,7 @@ class LineProtocol:
         if self.state is Link.BOOTING:
             self._settle_at = min(now + self.limits.boot_quiet_s, self._settle_by)
         else:
-            if reply.kind is Kind.OTHER:
+            if reply.kind is Kind.OTHER and not self.ledger.is_under_way(reply.text):
                 self.garbled += 1
                 if self.state in (Link.READY, Link.PROBING):
                     self._timing.hurry(now, self.ledger)

@@ -22,6 +22,11 @@ class Settings:
     progress_s: float = 0.5
     safe_end_s: float = 30.0
     """Wait so long for the acknowledgement of heaters-off before the run counts as ended."""
+    paused_limit_s: float = 3600.0
+    """A run that is paused for so long ends, heaters off, whether a service is there or not: hot and without anybody near,
+    a printer is a fire hazard. An hour is time enough to fetch filament or to clear a nozzle (common practice)."""
+    paused_notice_s: float = 600.0
+    """That is told so long before, at most halfway."""
     identity_s: float = 0.3
     """Firmware that acknowledges on reception answers M115 after its ``ok``: wait so long."""
     temperature_s: float = 0.9

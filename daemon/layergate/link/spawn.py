@@ -32,6 +32,7 @@ def link_command(
     actions: Sequence[str] = ("pause", "paused", "resume", "resumed", "cancel"),
     emergency_parser: bool | None = None,
     position_witness: bool = False,
+    paused_limit_s: float | None = None,
     boot_wait_s: float | None = None,
 ) -> list[str]:
     """Give the command line of a link process."""
@@ -45,6 +46,8 @@ def link_command(
         command += ["--emergency-parser", "yes" if emergency_parser else "no"]
     if boot_wait_s is not None:
         command += ["--boot-wait", str(boot_wait_s)]
+    if paused_limit_s is not None:
+        command += ["--paused-limit", str(paused_limit_s)]
     if position_witness:
         command.append("--position-witness")
     return command

@@ -82,6 +82,8 @@ class Streamer:
         self._progress_at = 0.0
         self._end: tuple[Outcome, str] | None = None
         self._end_by: float | None = None
+        self._pause_ends_at: float | None = None
+        self._pause_told = False
 
     # -- the connection -------------------------------------------------------------------------------------------
 
@@ -114,6 +116,8 @@ class Streamer:
         if self._end_by is not None and now >= self._end_by and self._end is not None:
             outcome, reason = self._end
             self._finish(outcome, f"{reason}; heaters-off was sent, but is not acknowledged yet", now)
+        if self._pause_ends_at is not None:
+            self._look_at_pause(self._pause_ends_at, now)
         self._pump(now)
 
     def deadline(self) -> float | None:
@@ -121,7 +125,7 @@ class Streamer:
         first = self.protocol.deadline()
         polls = self.ready and not self._prove_due and self._may_ask()  # a proof goes first, see `_pump`
         poll_at = self._polled_at + self._poll_interval() if polls else None
-        for time in (self._identity_at, self._end_by, poll_at):
+        for time in (self._identity_at, self._end_by, poll_at, self._pause_due_at):
             if time is not None and (first is None or time < first):
                 first = time
         return first
@@ -196,12 +200,13 @@ class Streamer:
         self._pump(now)
 
     def pause(self, by: Literal["service", "printer"], now: float) -> None:
-        """Stop feeding; position and heaters stay. Raises Refused."""
+        """Stop feeding; position and heaters stay, for ``paused_limit_s`` at most. Raises Refused."""
         if self.state is not Run.PRINTING:
             raise Refused(f"nothing to pause: the run is {self.state.value}")
         self._go(Do.PAUSE)
         if self._progress:
             self._progress.paused(now)
+        self._pause_ends_at, self._pause_told = now + self.settings.paused_limit_s, False
         self._emit("paused", run=self.run, by=by)
 
     def resume(self, now: float) -> None:
@@ -209,10 +214,26 @@ class Streamer:
         if self.state is not Run.PAUSED:
             raise Refused(f"nothing to resume: the run is {self.state.value}")
         self._go(Do.RESUME)
+        self._pause_ends_at = None
         if self._progress:
             self._progress.resumed(now)
         self._emit("resumed", run=self.run)
         self._pump(now)
+
+    @property
+    def _pause_due_at(self) -> float | None:
+        """When something is to be said or done about a pause."""
+        if self._pause_ends_at is None:
+            return None
+        limit_s = self.settings.paused_limit_s
+        return self._pause_ends_at - (0.0 if self._pause_told else min(self.settings.paused_notice_s, limit_s / 2))
+
+    def _look_at_pause(self, ends_at: float, now: float) -> None:
+        if now >= ends_at:
+            self.abort(f"paused for {self.settings.paused_limit_s:.0f} s, and nobody resumed it: heaters off", now)
+        elif not self._pause_told and now >= (self._pause_due_at or ends_at):
+            self._pause_told = True
+            self._emit("pause-ends", run=self.run, in_s=round(ends_at - now))
 
     def cancel(self, reason: str, now: float) -> None:
         """Send no more lines, then the safe end. Raises Refused."""
@@ -508,6 +529,7 @@ class Streamer:
         """Send no more lines of the job; switch heaters off; then the run ends."""
         self._go(Do.END)
         self._end = (outcome, reason)
+        self._pause_ends_at = None
         self._feed = None
         self._chores.clear()
         self._void_pending()

@@ -32,17 +32,22 @@ class Timing:
         self._hurried = 0
         self._last_long = 0
         self._last_person = 0
+        self._in_mid_wait = False
+        """The last line went out while an answer was awaited that did not come."""
+        self._lagging = 0
 
     def restart(self, now: float) -> None:
         """Begin a new numbering."""
         self._last_long = self._last_person = self._probes_in_row = self._hurried = 0
         self._waiting_since = now
+        self._in_mid_wait, self._lagging = False, 0
 
     def sent(self, line: Line, now: float, *, alone: bool) -> None:
         """Note that a line went out; ``alone``: nothing else was under way."""
         self.sent_at = now
         if alone:
             self._waiting_since = now
+        self._in_mid_wait = now > self._waiting_since + self._limits.stray_wait_s
         if line.patience is not Patience.PROMPT:
             self._last_long = line.number
             if line.patience is Patience.PERSON:
@@ -51,11 +56,12 @@ class Timing:
     def measure(self, now: float, *, sure: bool = False) -> None:
         """Learn from the acknowledgement of a prompt line how long they take (smoothed as in RFC 6298, gain 1/8).
 
-        Nothing is learned from an answer that a probe may have brought about (the idea of Karn's rule, section 3
-        there); but one that comes long after the last probe is of a slow printer, and must be learned from, or it would
-        be probed for ever. ``sure``: it can't come of a probe.
+        Nothing is learned from an answer that a probe, or a poll sent in the middle of the wait, may have brought about
+        (the idea of Karn's rule, section 3 there); but one that comes long after it is of a slow printer, and must be
+        learned from, or it would be probed for ever. ``sure``: it can't come of one.
         """
-        if not sure and self._probes_in_row and now - self.sent_at < self._limits.stray_wait_s:
+        interrupted = self._probes_in_row or self._in_mid_wait
+        if not sure and interrupted and now - self.sent_at < self._limits.stray_wait_s:
             return
         waited = min(now - self._waiting_since, self._limits.longest_timeout_s)
         smoothed = self._smoothed_s
@@ -63,9 +69,20 @@ class Timing:
 
     def answered(self, now: float, *, progress: bool) -> None:
         """Note an acknowledgement or a sign of work; ``progress`` ends the growing of probe intervals."""
+        if self._in_mid_wait:
+            self._lagging = self._lagging + 1 if progress and now - self.sent_at < self._limits.stray_wait_s else 0
+            self._in_mid_wait = False
         self._waiting_since = now
         if progress:
             self._probes_in_row = 0
+
+    def seems_behind(self) -> bool:
+        """Tell, once, whether answers seem to be one line behind: time and again the one that was awaited came as soon as
+        something else went out. An acknowledgement was lost then, and polls would hide that for ever."""
+        if self._lagging < self._limits.lagging_answers:
+            return False
+        self._lagging = 0
+        return True
 
     def accepted(self) -> None:
         """Note that lines were accepted: unreadable answers are counted anew."""

@@ -1,6 +1,7 @@
 """The hook: a command of the owner's that gets every alert as JSON on standard input.
 
-One at a time, limited in time, never through a shell, and never in anyone's way: a full queue drops and counts.
+One at a time, limited in time, never through a shell, and never in anyone's way: a full queue drops and counts. When the
+service ends, what is queued gets a short while more (`finish`); what did not get out is logged by name.
 """
 
 import asyncio
@@ -30,6 +31,7 @@ class Hook:
         self.failures = 0
         self.dropped = 0
         self._queue: asyncio.Queue[Alert] = asyncio.Queue(LONGEST_QUEUE)
+        self._calling: Alert | None = None
 
     def put(self, alert: Alert) -> None:
         """Take an alert, at once."""
@@ -43,12 +45,28 @@ class Hook:
 
     async def run(self) -> None:
         """Serve the queue for ever."""
-        while True:
-            alert = await self._queue.get()
-            problem = await self._call(alert)
-            if problem:
-                self.failures += 1
-                log.warning("hook failed", alert=alert.name, problem=problem, failures=self.failures)
+        try:
+            while True:
+                self._calling = alert = await self._queue.get()
+                problem = await self._call(alert)
+                self._calling = None
+                self._queue.task_done()
+                if problem:
+                    self.failures += 1
+                    log.warning("hook failed", alert=alert.name, problem=problem, failures=self.failures)
+        finally:
+            self._tell_left()
+
+    async def finish(self) -> None:
+        """Return when the command has had all that is queued."""
+        await self._queue.join()
+
+    def _tell_left(self) -> None:
+        if self._calling is not None:
+            log.warning("hook was ended with the service", alert=self._calling.name, id=self._calling.id)
+        while not self._queue.empty():
+            alert = self._queue.get_nowait()
+            log.warning("alert not given to the hook: the service ends", alert=alert.name, id=alert.id, text=alert.text)
 
     async def _call(self, alert: Alert) -> str | None:
         body = json.dumps(alert.as_dict()).encode() + b"\n"

@@ -88,6 +88,13 @@ class MqttPublisher:
             await asyncio.sleep(pause_s * random.uniform(0.5, 1.0))  # noqa: S311 (spreads load, hides nothing)
             pause_s = min(self._longest_pause_s, pause_s * 2)
 
+    async def finish(self) -> None:
+        """Return when a broker that is there was told everything, or none is there: alerts then wait in the outbox."""
+        with contextlib.suppress(JournalError):
+            while self.connected and (self.hub.changed or (await self.journal.do(outbox.count)) > 0):
+                self.hub.wake.set()
+                await asyncio.sleep(PACE_S / 10)
+
     async def _session(self) -> None:
         """Connect once and tell until the connection is lost or we are cancelled."""
         client = aiomqtt.Client(
