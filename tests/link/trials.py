@@ -5,6 +5,7 @@ both directions from a fixed seed, and compares what was executed with the paylo
 how often each kind of damage happened, and how often it went unseen, beside how often that is to be expected (xor_odds.py).
 """
 
+import argparse
 import sys
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
@@ -135,7 +136,13 @@ def _compare(wire: Wire, outcome: Outcome) -> None:
 
 def main() -> int:
     """Run all lineages at all seeds; 1 where any job came out wrong."""
-    lines, seeds = (int(argument) for argument in (sys.argv[1:] + ["10000", "20"][len(sys.argv) - 1 :]))
+    parser = argparse.ArgumentParser(prog="python -m tests.link.trials")
+    parser.add_argument("lines", nargs="?", type=int, default=10000, help="of each job (default: %(default)d)")
+    parser.add_argument(
+        "seeds", nargs="?", type=int, default=20, help="of each lineage and window (default: %(default)d)"
+    )
+    given = parser.parse_args()
+    lines, seeds = given.lines, given.seeds
     bad = 0
     for lineage in LINEAGES:
         for ring in (None, 127):
