@@ -34,7 +34,7 @@ from layergate_rules.tracks import (
     tracks_of,
     walls_again,
 )
-from layergate_rules.voids import REACHES, voids
+from layergate_rules.voids import REACHES, sparse, voids
 
 _OWN_STEP = (0.6, 1.5)  # of the usual step: beyond, the tenth on the least gap is no longer on its step
 _IN_STROKES = 0.5  # of a region's path: of four samples of 0.3 mm in a row over the gap, two have such on both sides
@@ -258,7 +258,11 @@ class PartialLayer(Rule):
         if share >= WALLS_AGAIN or (
             self._enclosed(layer, inside, between) and not _sparse_beside(layer, inside, between, below[-1])
         ):
-            self._found.append(region)
+            # Lone lines of sparse infill, wider apart than the region is judged by, leave such a gap between solid layers.
+            five = below[-2:][0], below[-1], between, layer, after
+            squares = [one for beads in five if (one := squares_of(beads))]
+            if len(squares) < len(five) or not sparse(stacked(squares, _EDGE), five[1:4]):
+                self._found.append(region)
 
     def _enclosed(self, layer: Beads, inside: np.ndarray, between: Beads) -> bool:
         """Say whether the layer that should fill a region goes all around it."""

@@ -15,6 +15,7 @@ REACHES = (1, 2, 4, 6)
 """Windows of 3 to 13 mm, which lie between lines of each layer around that are no farther apart than a window is wide."""
 
 _SPARSE = 0.4  # of the path around, in a window of 3 mm: at the edge of what is lost a half is left
+_LINE_SQUARES = 2  # on each side of a line's middle: the squares that it goes through, and those beside
 _NEXT_MM = 1.5  # from a line to beyond the squares that it goes through
 
 MOST_LONE = 0.1
@@ -39,20 +40,10 @@ def voids(stack: Stack, layers: tuple[Beads, Beads, Beads], least_path_mm: float
         least_path_mm: what the layers around have to have in a void.
     """
     path = stack.path_mm
-    there, around = path[2] > 0, path[[0, 1, 3, 4]] > 0
-    free: Bool = np.zeros(path.shape[1:], np.bool_)
-    widest = 0
-    for reach in REACHES:
-        empty = ~grown(there, reach)
-        filled = grown(around, reach)
-        if not (empty & filled.all(axis=0)).any():
-            continue
-        empty &= shrunk(np.all(shrunk(filled, reach), axis=0), reach)
-        if empty.any():
-            free = free | grown(empty, reach)
-            widest = 2 * reach + 1
+    free, widest = _free(stack)
     if not widest or _least(path, free) < least_path_mm:
         return []
+    around = path[[0, 1, 3, 4]] > 0
     covered = np.all(shrunk(grown(around, REACHES[-1]), REACHES[-1]), axis=0)
     if _lone_path(stack, layers, covered, widest) * widest > MOST_LONE * np.count_nonzero(free):
         return []
@@ -67,15 +58,48 @@ def voids(stack: Stack, layers: tuple[Beads, Beads, Beads], least_path_mm: float
     return found
 
 
+def sparse(stack: Stack, layers: tuple[Beads, Beads, Beads]) -> bool:
+    """Say whether what the middle one of five layers leaves free lies between lone lines: sparse infill, not a lost piece.
+
+    Args: as of ``voids``.
+    """
+    free, widest = _free(stack)
+    if not widest:
+        return False
+    # Lost pieces have no lines in them; those of the sparse infill that is left beside them tell nothing.
+    amid = shrunk(grown(free, _LINE_SQUARES), _LINE_SQUARES)
+    return bool(_lone_path(stack, layers, amid, widest, amid) * widest > MOST_LONE * np.count_nonzero(free))
+
+
+def _free(stack: Stack) -> tuple[Bool, int]:
+    """Mark what the middle one of five layers leaves free and the others fill; give the width of the widest window in it, mm."""
+    there, around = stack.path_mm[2] > 0, stack.path_mm[[0, 1, 3, 4]] > 0
+    free: Bool = np.zeros(there.shape, np.bool_)
+    widest = 0
+    for reach in REACHES:
+        empty = ~grown(there, reach)
+        filled = grown(around, reach)
+        if not (empty & filled.all(axis=0)).any():
+            continue
+        empty &= shrunk(np.all(shrunk(filled, reach), axis=0), reach)
+        if empty.any():
+            free = free | grown(empty, reach)
+            widest = 2 * reach + 1
+    return free, widest
+
+
 def _least(path: F32, squares: Bool) -> float:
     """Give how much path each of the layers around has in some squares at least, mm."""
     return float(path[[0, 1, 3, 4]][:, squares].sum(axis=1).min())
 
 
-def _lone_path(stack: Stack, layers: tuple[Beads, Beads, Beads], covered: Bool, width_mm: int) -> float:
+def _lone_path(
+    stack: Stack, layers: tuple[Beads, Beads, Beads], covered: Bool, width_mm: int, within: Bool | None = None
+) -> float:
     """Give the path of lone lines in the middle one of three layers, mm: sparse infill whose lines are far apart.
 
-    On either side of them there is nothing over a width, or they stand alone where the layers around are dense.
+    On either side of them there is nothing over a width, or they stand alone where the layers around are dense. With
+    ``within``, only those in these squares count.
     """
     below, layer, above = layers
     samples = layer.samples
@@ -90,6 +114,8 @@ def _lone_path(stack: Stack, layers: tuple[Beads, Beads, Beads], covered: Bool, 
             x, y = side * np.sin(angle[rows]), side * np.cos(angle[rows])
             rows = rows[~stack.at(path, samples.x_mm[rows] - x, samples.y_mm[rows] + y)]
     lone[rows] = True
+    if within is not None:
+        lone &= stack.at(within, samples.x_mm, samples.y_mm)
     rows = np.flatnonzero(lone)
     tracks = tracks_of(layer)[rows]
     walls = beside(tracks, below) & beside(tracks, above)

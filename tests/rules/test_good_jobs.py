@@ -5,6 +5,7 @@ from typing import Any
 import pytest
 from tests.oracles.effort import FACTOR
 from tests.oracles.examination import BED_235, report_of
+from tests.oracles.trial import drawn_job
 
 from layergate_sim.specimens import SPECIMEN_KINDS, make_specimen
 
@@ -57,3 +58,9 @@ def test_a_good_job_has_few_notes(kind: str) -> None:
     specimen = make_specimen(kind, 5)
     report = report_of(specimen.text, FULL)
     assert len(report.findings) <= 2
+
+
+def test_one_sparse_layer_between_solid_ones_is_not_a_lost_region() -> None:
+    """Lines of infill that stand alone in the gap say that the rest of it is meant to be empty (a job of another maker)."""
+    findings = report_of(drawn_job(5218).text).findings
+    assert not [finding.message for finding in findings if finding.rule == "partial-layer"]
