@@ -1,5 +1,7 @@
 """missing-layer: a layer, or more, is not in the file."""
 
+from collections.abc import Sequence
+
 import numpy as np
 from pydantic import Field
 
@@ -20,7 +22,7 @@ from layergate.preflight.rule import (
 from layergate_rules.islands import CELL_MM
 from layergate_rules.layer_statistics import compared_layers, largest, number_of, seen_below, side_medians
 from layergate_rules.spirals import Fault, SpiralWatch
-from layergate_rules.tracks import WALLS_AGAIN, walls_again
+from layergate_rules.tracks import GOES_ON, WALLS_AGAIN, goes_on, walls_again
 
 _RAFT_LAYERS, _RAFT_MM = 14, 6.0
 """A raft has a few layers, and the part begins on it within millimetres (common practice)."""
@@ -31,8 +33,23 @@ _HIGHER = 1.2
 _ALL_AROUND = 0.8
 """Share of a ring around a region, a bead or two further out, under which a raft lies: all but what reaches its edge."""
 
+_SAME_HEIGHT_MM = 0.02
+
 _ALONE_AMONG = 4
 """Layers on each side: thick infill comes back within so many."""
+
+
+def _two_below(layers: Sequence[Beads]) -> list[Beads]:
+    """Give the last of some layers and the one two of its steps below it, or one: infill repeats after two.
+
+    Supports on heights of their own lie between them.
+    """
+    last = layers[-1]
+    for steps in (2, 1):
+        z = last.z_mm - steps * last.gap_levels_mm[0]
+        if found := [one for one in layers[:-1] if abs(one.z_mm - z) < _SAME_HEIGHT_MM]:
+            return [last, found[-1]]
+    return [last, *layers[-3:-2]]
 
 
 class MissingLayerLimits(Limits):
@@ -133,9 +150,14 @@ class MissingLayer(Rule):
         *below, between, layer, after = self._recent
         path = [float(one.length_mm.sum()) for one in (below[-1], between, layer)]
         if path[1] < self.limits.most_remnants * min(path[0], path[2]):
-            step = max(between.gap_levels_mm[1], self._step_under.get((layer.stack, layer.z_mm), 0.0))
+            # A support's own layer between two of the part may be thicker than theirs.
+            step = self._step_under.get((layer.stack, layer.z_mm), between.gap_levels_mm[1])
             inside = np.flatnonzero(layer.samples.gap_mm > self.limits.gap_ratio * step)
-            self._walls_again[layer.stack, layer.z_mm] = walls_again(layer, after, inside, below[-1:-4:-2])
+            walled = _two_below(below)
+            share = walls_again(layer, after, inside, walled)
+            if share >= WALLS_AGAIN and goes_on(layer, after, inside, walled) < GOES_ON:
+                share = 0.0  # lines that stand layer after layer, and end under the gap, are supports
+            self._walls_again[layer.stack, layer.z_mm] = share
 
     def finish(self, layers: LayerMap) -> Findings:
         for fault in self._spirals.lost:
@@ -148,6 +170,7 @@ class MissingLayer(Rule):
         # Where objects have layers of their own heights, those of others are no measure: what lies under the beads is.
         places = zip(layers.stack[chosen].tolist(), layers.z_mm[chosen].tolist(), strict=True)
         step = np.fmax(step, [self._step_under.get(place, 0.0) for place in places])
+        usual = largest(*side_medians(layers.gap_mm[chosen, 2], layers.stack[chosen]))
         starved = self._fed_too_little(layers, chosen) | self._alone(layers, chosen, gap, step)
         with np.errstate(invalid="ignore", divide="ignore"):
             # By their beads, too: a thick first layer is fed for its height.
@@ -162,14 +185,19 @@ class MissingLayer(Rule):
             between = layers.z_mm[index] - layers.z_mm[under] < self.limits.gap_ratio * step[at]
             if between and (second or not self._only_remnants(layers, int(chosen[at - 2]), under, index)):
                 continue
-            height = self._gap(layers, index, float(gap[at]), float(step[at]), second)
+            height = self._gap(layers, index, float(gap[at]), float(step[at]), second, float(usual[at]))
             if height and not self._over_raft(layers, index):
                 # Where something stands at that height, it may be a support whose lines run right under the walls.
                 severity: Severity = "hold" if between else "block"
                 yield self._found(layers, index, under, height, float(step[at]), severity)
 
-    def _gap(self, layers: LayerMap, index: int, gap: float, step: float, second: bool) -> float | None:
-        """Give how high above what lies under it a layer starts, mm, where that is more than a step; else None."""
+    def _gap(self, layers: LayerMap, index: int, gap: float, step: float, second: bool, usual: float) -> float | None:
+        """Give how high above what lies under it a layer starts, mm, where that is more than a step; else None.
+
+        Args:
+            gap, step: of the layer's lowest tenth, and its neighbours'.
+            usual: the neighbours' median gap: where seams are ramped, the lowest tenth is anything.
+        """
         limits = self.limits
         on_step = layers.gap_share(index, -1.0, 1.5 * step)
         if gap >= limits.gap_ratio * step:
@@ -178,7 +206,7 @@ class MissingLayer(Rule):
             return gap
         # A lost layer of which remnants lie at the lost height: most of the layer above still starts two steps high.
         median = float(layers.gap_mm[index, 2])
-        if second or median < 1.6 * step or on_step >= limits.second_way_on_step:
+        if second or median < 1.6 * max(step, usual) or on_step >= limits.second_way_on_step:
             return None
         at_two = layers.gap_share(index, 1.6 * step, 2.5 * step)
         return median if at_two > limits.second_way_at_two_steps else None
@@ -199,10 +227,12 @@ class MissingLayer(Rule):
 
     def _fed_too_little(self, layers: LayerMap, chosen: np.ndarray) -> np.ndarray:
         """Say which layers' beads are too thin for the gap they have to fill: (m,) bool; True where flow is unknown."""
-        fill = layers.fill_mm[chosen][:, 1:3]
+        fill = layers.fill_mm[chosen][:, [1, 2, 4]]
         below, above = side_medians(fill, layers.stack[chosen])
         ratio = fill / np.fmin(below, above)
-        fed: np.ndarray = (ratio >= (self.limits.fill_ratio, self.limits.median_fill_ratio)).any(axis=1)
+        fed: np.ndarray = (ratio[:, :2] >= (self.limits.fill_ratio, self.limits.median_fill_ratio)).any(axis=1)
+        # Most of an ironed layer's path lays next to nothing: its thickest beads tell, unless they are a lump.
+        fed |= (ratio[:, 2] >= self.limits.median_fill_ratio) & (ratio[:, 2] < 1 / self.limits.fill_ratio)
         return ~fed
 
     def _alone(self, layers: LayerMap, chosen: np.ndarray, gap: np.ndarray, step: np.ndarray) -> np.ndarray:
@@ -258,7 +288,7 @@ class MissingLayer(Rule):
         under_keys = cell_keys(under.samples.x_mm, under.samples.y_mm, CELL_MM)
         lowest = keys[samples.gap_mm < _HIGHER * layer.gap_levels_mm[0]]
         met = under.samples.gap_mm[np.isin(under_keys, lowest)]
-        if len(met):
+        if len(met) and (layer.stack, under.z_mm) not in self._reached_out:  # a raft's air is no step
             self._step_under[layer.stack, layer.z_mm] = float(np.median(met))
         if (
             self._layers <= _RAFT_LAYERS

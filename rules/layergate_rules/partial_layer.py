@@ -34,7 +34,7 @@ from layergate_rules.tracks import (
     tracks_of,
     walls_again,
 )
-from layergate_rules.voids import REACHES, sparse, voids
+from layergate_rules.voids import REACHES, goes_across, sparse, voids
 
 _OWN_STEP = (0.6, 1.5)  # of the usual step: beyond, the tenth on the least gap is no longer on its step
 _IN_STROKES = 0.5  # of a region's path: of four samples of 0.3 mm in a row over the gap, two have such on both sides
@@ -282,8 +282,9 @@ class PartialLayer(Rule):
         node = _Node(beads, squares_of(beads), None)
         under_mm = beads.z_mm - beads.gap_levels_mm[0]
         if self._nodes:
-            low = [one for one in self._nodes if abs(one.beads.z_mm - under_mm) < _SAME_HEIGHT_MM]
-            node.under = low[-1] if low else self._nodes[-1]
+            # The nearest, and of those the last: objects of their own heights may lie some hundredths apart.
+            low = min(self._nodes[::-1], key=lambda one: round(abs(one.beads.z_mm - under_mm), 3))
+            node.under = low if abs(low.beads.z_mm - under_mm) < _SAME_HEIGHT_MM else self._nodes[-1]
         self._nodes.append(node)
         del self._nodes[:-_NODES]
         chain = [node]
@@ -361,7 +362,11 @@ class PartialLayer(Rule):
             if _area(above, inside) > self.limits.most_area_ratio * _area(below, before):
                 continue  # thick infill that fills this layer, too
             share = walls_again(above, two_above, inside, (below, two_below))
-            if share >= WALLS_AGAIN or self._walled(stack, void.squares, below, beads, above):
+            if (
+                share >= WALLS_AGAIN
+                or self._walled(stack, void.squares, below, beads, above)
+                or goes_across(stack, void, below, above)
+            ):
                 rows, columns = np.nonzero(void.squares)
                 x, y = columns + float(stack.column), rows + float(stack.row)
                 return _Lost(

@@ -12,12 +12,15 @@ import numpy as np
 from layergate.preflight.rule import Beads
 
 TURNS_BEFORE = 4
-"""Bands that a bead is compared with; each is about one turn."""
+"""Bands that a bead is compared with; each is about one turn. Near the start of a spiral there are fewer."""
+
+LEAST_TURNS = 2
+"""Before flow is compared: it may rise along the first. A gap with its sudden rise shows after one."""
 
 STEADY = 1.5
 """Largest over smallest of the gaps (tenth and ninetieth percent) of a band that others are compared with."""
 
-LEAST_TURN = 0.5
+LEAST_TURN = 0.4
 """Share of a turn that a fault has to go on for; less is a bead or two, which others look at."""
 
 LOST_GAP = 1.6
@@ -97,7 +100,7 @@ class SpiralWatch:
             self._restart(beads.stack)
             return
         weight = np.where(known, beads.length_mm, 0.0)
-        if len(self._bands) == TURNS_BEFORE and self._end is not None and beads.line[0] >= self._end[0]:
+        if self._bands and self._end is not None and beads.line[0] >= self._end[0]:
             self._follow(beads, gap, area, known)
         low, usual, high = _quantiles(gap[known], weight[known], (0.1, 0.5, 0.9))
         flow = _quantiles(area[known] / gap[known], weight[known], (0.5,))[0]
@@ -105,7 +108,10 @@ class SpiralWatch:
         if self._open or self._since_rise_mm <= RISE_BEFORE * self._turn_mm:
             pass  # a fault is under way, or may come: such a band is no measure for others
         elif high > STEADY * low:
+            begins = self._end is None
             self._bands.clear()  # no spiral whose turns are like each other
+            if begins:  # its first turn rises from a floor: where it ends it is a step above it
+                self._bands.append((high, flow, rise / float(weight.sum())))
         else:
             self._bands.append((usual, flow, rise / float(weight.sum())))
         self._end = (int(beads.line[-1]), float(beads.z1[-1]))
@@ -135,6 +141,8 @@ class SpiralWatch:
         own = _quantiles(gap[known], beads.length_mm[known], (0.5,))[0]
         thin = known & (area < self._flow_ratio * min(own, usual_gap) * usual_flow) & (gap < LOST_GAP * usual_gap)
         self._walk("lost", beads, gap, area, high, risen, usual)
+        if len(self._bands) < LEAST_TURNS:
+            return
         self._walk("starved", beads, gap, area, thin, thin, usual)
 
     def _walk(

@@ -27,6 +27,10 @@ _ROUNDING_MM = 0.0105
 """Two heights, each rounded to 0.01 mm."""
 
 
+_AS_FULL = 0.9
+"""Of the area that the fullest layer near fills: layers of the same outline differ by less, starved ones by more."""
+
+
 class StarvedLayerLimits(Limits):
     flow_ratio: float = Field(
         0.84,
@@ -124,6 +128,8 @@ class StarvedLayer(Rule):
             for first, end, usual in self._between_like(logs, gaps, stacks)
             if inside.isdisjoint(range(first, end)) and not self._raft(gaps, first, end)
         ]
+        fills_mm2 = layers.volume_mm3[chosen] / gaps
+        found = [one for one in found if not _as_full(fills_mm2, stacks, *one[:2])]
         for first, end, usual in sorted(found, key=lambda stretch: stretch[0]):
             nearest = _nearest_usual(logs, stacks, slice(first, end), usual)
             yield self._found(layers, chosen[first:end], nearest, logs[first:end])
@@ -172,7 +178,7 @@ class StarvedLayer(Rule):
         """Say whether a stretch has the beads of the layers after it and only lies higher, as over the air gap of a raft."""
         area = np.median(logs[stretch] + np.log(gaps[stretch, None]))
         usual = np.median(logs[after] + np.log(gaps[after, None]))
-        high = gaps[stretch].min() > self.limits.gap_ratio * gaps[after].max()
+        high = gaps[stretch].min() > self.limits.gap_ratio * np.median(gaps[after])
         return bool(high and area - usual > np.log(self.limits.flow_ratio))
 
     def _raft(self, gaps: np.ndarray, first: int, end: int) -> bool:
@@ -246,6 +252,17 @@ class StarvedLayer(Rule):
                 "layers": len(rows),
             },
         )
+
+
+def _as_full(fills_mm2: np.ndarray, stacks: np.ndarray, first: int, end: int) -> bool:
+    """Say whether layers fill as much as those on both sides, in thinner beads and more of them: two for one wide wall."""
+    sides = [
+        fills_mm2[k]
+        for rows in (range(max(0, first - SIDE), first), range(end, min(len(fills_mm2), end + SIDE)))
+        for k in rows
+        if stacks[k] == stacks[first] and k > 0 and stacks[k - 1] == stacks[k]  # the first layer has a brim, a skirt
+    ]
+    return bool(np.median(fills_mm2[first:end]) >= _AS_FULL * max(sides, default=np.inf))
 
 
 def _nearest_usual(logs: np.ndarray, stacks: np.ndarray, stretch: slice, usual: np.ndarray) -> np.ndarray:

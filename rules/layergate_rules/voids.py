@@ -18,9 +18,17 @@ _SPARSE = 0.4  # of the path around, in a window of 3 mm: at the edge of what is
 _LINE_SQUARES = 2  # on each side of a line's middle: the squares that it goes through, and those beside
 _NEXT_MM = 1.5  # from a line to beyond the squares that it goes through
 
+_JOINED_MM = 0.01
+_LEAST_INSIDE = 4  # samples of 0.3 mm
+_BEYOND = (2, 5)
+"""Squares from a void: supports end within two of what stands beside them."""
+
+LEAST_ACROSS = 6
+"""Squares in which lines of both layers lead on: two walls, cut at two places (geometry)."""
+
 MOST_LONE = 0.1
 """Path of lone lines times the width of a void, over its area: sparse infill whose lines are that far apart has 0.5 and
-more, the edge of a lost piece none (geometry)."""
+more, the edge of a lost piece next to none (geometry)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +96,30 @@ def _free(stack: Stack) -> tuple[Bool, int]:
     return free, widest
 
 
+def goes_across(stack: Stack, void: Void, below: Beads, above: Beads) -> bool:
+    """Say whether lines of the layers below and above lead from a void into what the middle layer has, at the same places.
+
+    So do those around a lost piece. Supports under a layer of air, and what hangs over them, lead on to different sides; a
+    part that is free to move in another ends with the gap between them.
+    """
+    ring = grown(void.squares, _BEYOND[1]) & ~grown(void.squares, _BEYOND[0]) & (stack.path_mm[2] > 0)
+    met = [_leads_to(stack, void.squares, ring, layer) for layer in (below, above)]
+    both = np.count_nonzero(met[0] & met[1])
+    return bool(both >= LEAST_ACROSS and both >= 0.5 * min(map(np.count_nonzero, met)))
+
+
+def _leads_to(stack: Stack, squares: Bool, ring: Bool, layer: Beads) -> Bool:
+    """Give the squares of a ring through which lines of a layer go that also go through some squares in it."""
+    joined = (np.abs(layer.x0[1:] - layer.x1[:-1]) < _JOINED_MM) & (np.abs(layer.y0[1:] - layer.y1[:-1]) < _JOINED_MM)
+    chain = np.concatenate(([0], np.cumsum(~joined)))[layer.samples.bead]
+    x, y = layer.samples.x_mm, layer.samples.y_mm
+    inside = np.bincount(chain[stack.at(squares, x, y)], minlength=int(chain[-1]) + 1) >= _LEAST_INSIDE
+    rows = np.flatnonzero(inside[chain] & stack.at(ring, x, y))
+    met: Bool = np.zeros_like(ring)
+    met[np.floor(y[rows]).astype(np.int64) - stack.row, np.floor(x[rows]).astype(np.int64) - stack.column] = True
+    return met
+
+
 def _least(path: F32, squares: Bool) -> float:
     """Give how much path each of the layers around has in some squares at least, mm."""
     return float(path[[0, 1, 3, 4]][:, squares].sum(axis=1).min())
@@ -109,6 +141,9 @@ def _lone_path(
     rows = np.flatnonzero(~lone)
     angle = direction(layer)[samples.bead]
     path = stack.path_mm[2] > 0
+    for side in (-_NEXT_MM, _NEXT_MM):  # the outline has nothing beside it in any layer
+        x, y = side * np.sin(angle[rows]), side * np.cos(angle[rows])
+        rows = rows[stack.at(covered, samples.x_mm[rows] - x, samples.y_mm[rows] + y)]
     for aside in np.arange(_NEXT_MM, width_mm + 0.01, 0.5):
         for side in (-aside, aside):
             x, y = side * np.sin(angle[rows]), side * np.cos(angle[rows])

@@ -11,24 +11,31 @@ from layergate_sim.specimens import make_specimen
 
 
 @pytest.mark.parametrize(
-    ("kind", "specimen_seed", "seed"),
+    ("rule", "damage", "kind", "specimen_seed", "seed"),
     [
-        ("tube", 9256, 11048),  # two rings of four that touch
-        ("tube-arcs", 2097, 11036),
-        ("cone", 9820, 11052),  # all infill, where one layer below is sparse, too
-        ("plate-sparse", 4796, 11103),
-        ("hook-support", 4994, 11016),  # half of the first solid layer over sparse infill
+        ("partial-layer", "half-layer-lost", "tube", 9256, 11048),  # two rings of four that touch
+        ("partial-layer", "half-layer-lost", "tube-arcs", 2097, 11036),
+        ("partial-layer", "half-layer-lost", "cone", 9820, 11052),  # all infill, where one layer below is sparse, too
+        ("partial-layer", "half-layer-lost", "plate-sparse", 4796, 11103),
+        ("partial-layer", "half-layer-lost", "hook-support", 4994, 11016),  # half of a solid layer over sparse infill
+        ("partial-layer", "half-layer-lost", "cone", 8455, 5025),  # infill within walls that lean
+        ("partial-layer", "region-lost", "cone", 8281, 5029),  # at the edge, where nothing encloses it
+        ("missing-layer", "half-layer-lost", "spiral", 8389, 5039),  # half of a spiral's second turn
+        ("missing-layer", "layer-lost", "spiral", 8881, 5047),
+        ("missing-layer", "block-lost", "spiral", 8480, 7013),  # eight turns in its first
+        ("missing-layer", "layer-dry", "hook-support", 5622, 7016),  # a support's own layer lies at that height
     ],
 )
-def test_half_a_layer_lost_beside_walls_or_in_infill_is_named(kind: str, specimen_seed: int, seed: int) -> None:
-    """A layer that lacks half of its path, though a wall beside covers the place, is named at its height."""
+def test_what_is_lost_is_named_at_its_height(rule: str, damage: str, kind: str, specimen_seed: int, seed: int) -> None:
+    """A layer that lacks much of its path is named at its height, whatever lies beside the place; the good one is not."""
     specimen = make_specimen(kind, specimen_seed)
-    damaged = apply_damage("half-layer-lost", specimen, seed)
+    damaged = apply_damage(damage, specimen, seed)
     assert damaged.z_mm is not None
 
-    def lost(text: bytes) -> list[float]:
+    def lost(text: bytes) -> list[tuple[float, float]]:
         findings = report_of(text, BED_235).findings
-        return [f.where.z_mm[1] for f in findings if f.rule == "partial-layer" and f.where.z_mm]
+        return [f.where.z_mm for f in findings if f.rule == rule and f.where.z_mm]
 
     assert lost(specimen.text) == []
-    assert any(abs(z - damaged.z_mm[0]) < 0.3 for z in lost(damaged.text))
+    low, high = damaged.z_mm
+    assert any(first < high + 0.3 and last > low - 0.3 for first, last in lost(damaged.text))

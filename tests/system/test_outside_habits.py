@@ -17,6 +17,7 @@ from tests.oracles.habits import Habit
 from tests.oracles.scribe import Scribe
 from tests.oracles.solids import Solid, box
 from tests.oracles.styles import Style
+from tests.oracles.trial import habit_job
 
 from layergate.preflight.findings import Report
 
@@ -115,3 +116,18 @@ def test_a_solid_is_filled_whatever_its_walls(maker: Callable[..., Solid], wall_
 def test_habits_of_starts_pauses_and_ends_pass(style: dict[str, Any]) -> None:
     """The same block, however its job is written."""
     assert stops(judged(bed_of(block()), **style)) == []
+
+
+@pytest.mark.parametrize(
+    "seed",
+    [
+        412,  # ironed roofs over walls in two thin layers: most of the path lays next to nothing
+        449,  # a roof over its support, beside an object with layers of its own heights
+        1042,  # a wall of one wide bead that becomes two
+        1045,  # two objects whose heights lie a hundredth apart
+        1055,
+    ],
+)
+def test_jobs_that_were_stopped_once_pass(seed: int) -> None:
+    """Drawn jobs, good by the maker's own account."""
+    assert stops(report_of(habit_job(seed)[1])) == []

@@ -73,7 +73,8 @@ def swelling_loop(head: ToolHead, shape: Shape, lay: Lay, height: float, width: 
         pieces = max(math.ceil(length), 1)
         for n in range(1, pieces + 1):
             turn = math.tau * waves * (way + length * (n - 0.5) / pieces) / total
-            area = stadium_area_mm2(width * (1 + swelling * math.sin(turn)), height)
+            # No bead is narrower than it is high.
+            area = stadium_area_mm2(max(width * (1 + swelling * math.sin(turn)), height), height)
             at = (p[0] + (q[0] - p[0]) * n / pieces, p[1] + (q[1] - p[1]) * n / pieces)
             head.bead(*at, Lay(area, lay.speed * lay.area / area, lay.role))
         way += length
