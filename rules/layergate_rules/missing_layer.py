@@ -39,6 +39,14 @@ _ALONE_AMONG = 4
 """Layers on each side: thick infill comes back within so many."""
 
 
+def _next_to(values: np.ndarray, stacks: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Give the values of the layers before and after each one, NaN beyond its own stack: adaptive heights change quickly."""
+    before, after = np.full(len(values), np.nan), np.full(len(values), np.nan)
+    same = stacks[1:] == stacks[:-1]
+    before[1:], after[:-1] = np.where(same, values[:-1], np.nan), np.where(same, values[1:], np.nan)
+    return before, after
+
+
 def _two_below(layers: Sequence[Beads]) -> list[Beads]:
     """Give the last of some layers and the one two of its steps below it, or one: infill repeats after two.
 
@@ -165,8 +173,8 @@ class MissingLayer(Rule):
         chosen = compared_layers(layers)
         if len(chosen) < 2:
             raise NotApplicableError("a gap shows only between layers, and there are fewer than two")
-        gap = layers.gap_mm[chosen, 0]
-        step = largest(*side_medians(gap, layers.stack[chosen]))
+        gap, stacks = layers.gap_mm[chosen, 0], layers.stack[chosen]
+        step = largest(*(np.fmin(*pair) for pair in zip(side_medians(gap, stacks), _next_to(gap, stacks), strict=True)))
         # Where objects have layers of their own heights, those of others are no measure: what lies under the beads is.
         places = zip(layers.stack[chosen].tolist(), layers.z_mm[chosen].tolist(), strict=True)
         step = np.fmax(step, [self._step_under.get(place, 0.0) for place in places])

@@ -27,6 +27,9 @@ _ROUNDING_MM = 0.0105
 """Two heights, each rounded to 0.01 mm."""
 
 
+_RAFT_WIDTH = 0.5
+"""Of the width of the part's beads: a nozzle lays none of less than half its own."""
+
 _AS_FULL = 0.9
 """Of the area that the fullest layer near fills: layers of the same outline differ by less, starved ones by more."""
 
@@ -126,7 +129,7 @@ class StarvedLayer(Rule):
         found += [
             (first, end, usual)
             for first, end, usual in self._between_like(logs, gaps, stacks)
-            if inside.isdisjoint(range(first, end)) and not self._raft(gaps, first, end)
+            if inside.isdisjoint(range(first, end)) and not self._raft(logs, gaps, first, end)
         ]
         fills_mm2 = layers.volume_mm3[chosen] / gaps
         found = [one for one in found if not _as_full(fills_mm2, stacks, *one[:2])]
@@ -165,7 +168,7 @@ class StarvedLayer(Rule):
             recovers = after and (np.median(logs[after], axis=0) - logs[at:end].max(axis=0)).min() > -fall
             if recovers and not (
                 self._lies_high(logs, gaps, slice(at, end), after)
-                or self._raft(gaps, at, end)
+                or self._raft(logs, gaps, at, end)
                 or (end - at == 1 and seen[at])
             ):
                 found.append((at, end, usual))
@@ -181,12 +184,13 @@ class StarvedLayer(Rule):
         high = gaps[stretch].min() > self.limits.gap_ratio * np.median(gaps[after])
         return bool(high and area - usual > np.log(self.limits.flow_ratio))
 
-    def _raft(self, gaps: np.ndarray, first: int, end: int) -> bool:
+    def _raft(self, logs: np.ndarray, gaps: np.ndarray, first: int, end: int) -> bool:
         """Say whether an air gap follows on low layers: they are a raft's, whose beads are of a width of their own."""
         return bool(
             first <= _RAFT_LAYERS
             and end < len(gaps)
             and gaps[end] > self.limits.gap_ratio * float(gaps[first:end].max())
+            and np.median(logs[first:end] - np.median(logs[end + 1 : end + 1 + SIDE], axis=0)) > np.log(_RAFT_WIDTH)
         )
 
     def _between_like(self, logs: np.ndarray, gaps: np.ndarray, stacks: np.ndarray) -> list[_Stretch]:

@@ -85,7 +85,13 @@ def only_good(make: Callable[[int], tuple[str, bytes]], seeds: range, keep: Path
 
 
 def stopping(text: bytes) -> list[Finding]:
-    return [finding for finding in report_of(text).findings if finding.severity != "note"]
+    """What holds or blocks a job. A rule that failed has seen nothing: it ends the trial."""
+    report = report_of(text)
+    why = {item.why for item in report.not_applied}
+    for finding in report.findings:
+        if finding.message in why:
+            raise SystemExit(finding.message)
+    return [finding for finding in report.findings if finding.severity != "note"]
 
 
 def placed(harm: Harm, findings: list[Finding]) -> bool:

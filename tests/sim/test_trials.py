@@ -5,14 +5,19 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from layergate_sim.trials.case import Case, is_placed, stopping
+from layergate_sim.trials.case import Case, crashes, is_placed, stopping
 from layergate_sim.trials.cli import trials
 
 CASE = Case("plate", 1, "plunge", b"", z_mm=(3.0, 3.2), step_mm=0.2, lines=(1000, 1010))
 
 
 def finding(**where: Any) -> dict[str, Any]:
-    return {"rule": "some-rule", "severity": "hold", "where": {"lines": None, "z_mm": None, **where}}
+    return {
+        "rule": "some-rule",
+        "severity": "hold",
+        "message": "Something is so.",
+        "where": {"lines": None, "z_mm": None, **where},
+    }
 
 
 @pytest.mark.parametrize(
@@ -33,7 +38,21 @@ def test_a_finding_within_fifty_lines_or_one_layer_is_placed(where: dict[str, An
 def test_notes_stop_nothing() -> None:
     """A note is no catch."""
     note = {**finding(), "severity": "note"}
-    assert stopping({"findings": [note, finding()]}) == [finding()]
+    assert stopping({"findings": [note, finding()], "not_applied": []}) == [finding()]
+
+
+def test_a_rule_that_fails_has_caught_nothing() -> None:
+    """Its finding holds the job, and repeats why the rule did not apply: counted as a crash, not as a catch."""
+    failed = {**finding(), "message": "The rule some-rule failed."}
+    report = {
+        "findings": [failed, finding()],
+        "not_applied": [
+            {"rule": "some-rule", "why": "The rule some-rule failed."},
+            {"rule": "other", "why": "unstated"},
+        ],
+    }
+    assert stopping(report) == [finding()]
+    assert crashes(report) == ["The rule some-rule failed."]
 
 
 @pytest.mark.timeout(120)

@@ -96,8 +96,15 @@ def _step(specimen: Specimen, layers: tuple[int, ...]) -> float:
 
 
 def stopping(report: dict[str, Any]) -> list[dict[str, Any]]:
-    """Give the findings of a report that hold or block."""
-    return [finding for finding in report["findings"] if finding["severity"] != "note"]
+    """Give the findings of a report that hold or block, but for those of rules that failed, which have seen nothing."""
+    failed = crashes(report)
+    return [f for f in report["findings"] if f["severity"] != "note" and f["message"] not in failed]
+
+
+def crashes(report: dict[str, Any]) -> list[str]:
+    """Give what a report says of rules that crashed or took too long: such a finding repeats why its rule did not apply."""
+    why = {entry["why"] for entry in report["not_applied"]}
+    return [finding["message"] for finding in report["findings"] if finding["message"] in why]
 
 
 def is_placed(case: Case, findings: list[dict[str, Any]]) -> bool:

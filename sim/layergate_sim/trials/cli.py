@@ -14,7 +14,7 @@ from typing import Any
 
 import click
 
-from layergate_sim.trials.case import Case, Score, damage_kinds, damaged_cases, good_cases, is_placed, stopping
+from layergate_sim.trials.case import Case, Score, crashes, damage_kinds, damaged_cases, good_cases, is_placed, stopping
 
 _BATCH = 24  # jobs given to one run of the checker: its start-up is shared among them
 _DESCRIPTION = """\
@@ -54,6 +54,8 @@ def trials(
         run = _Runner(checker, description, Path(folder), workers)
         expected = _good(run, good, seed)
         _damaged(run, kinds, max(1, cases // len(kinds)), seed, expected, show_missed=missed)
+    if run.crashes:
+        raise click.ClickException(f"{run.crashes} times a rule failed, which counts as no catch: see above")
 
 
 def _good(run: _Runner, seeds: int, seed: int) -> set[tuple[str, str]]:
@@ -136,6 +138,8 @@ class _Runner:
         self._folder = folder
         self._workers = workers
         self._number = 0
+        self.crashes = 0
+        """Times that a rule crashed or took too long."""
 
     def reports(self, cases: Iterable[Case]) -> Iterator[tuple[Case, dict[str, Any]]]:
         """Yield each case with its report."""
@@ -143,7 +147,13 @@ class _Runner:
         with ThreadPoolExecutor(self._workers) as pool:
             while batches := [batch for _ in range(self._workers) if (batch := list(islice(source, _BATCH)))]:
                 for batch, found in zip(batches, pool.map(self._check, batches), strict=True):
-                    yield from zip(batch, found, strict=True)
+                    for case, report in zip(batch, found, strict=True):
+                        for message in crashes(report):
+                            self.crashes += 1
+                            click.echo(
+                                f"{case.specimen} (seed {case.seed}), {case.damage or 'good'}: {message}", err=True
+                            )
+                        yield case, report
 
     def _check(self, batch: list[Case]) -> list[dict[str, Any]]:
         paths = []
