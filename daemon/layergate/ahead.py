@@ -22,8 +22,9 @@ from layergate.sharedring import EndedError, SharedRing
 
 T = TypeVar("T")
 
-HERE_FIRST = 1
-"""Items made here before the other process is begun: a small job is done before it would pay."""
+HERE_FIRST = 3
+"""Items made here before the other process is begun: small jobs are done before it would pay, and with larger ones there is
+something to go on with until it has made its first."""
 _ITEM, _ERROR, _END = range(3)
 _HEAD = struct.Struct("<BI")
 _LENGTH = struct.Struct("<Q")
@@ -31,7 +32,7 @@ _PR_SET_PDEATHSIG = 1  # prctl(2)
 
 
 def made_ahead(items: Iterator[T], here_first: int = HERE_FIRST) -> Generator[T, None, None]:
-    """Give the items of an iterator, in order; those after the first few are made in another process.
+    """Give the items of an iterator, in order; the first few are made here, at once, the others in another process.
 
     With one core, beside other threads (which a fork would leave in mid-step), and where there is no fork all are made here.
     The iterator given must not be used by anybody else; what it reads from is left at a place unknown here.
@@ -40,8 +41,9 @@ def made_ahead(items: Iterator[T], here_first: int = HERE_FIRST) -> Generator[T,
         ChildProcessError: the other process was ended from outside.
         Exception: what the iterator raises.
     """
-    yield from islice(items, here_first)
-    if not _worth_it():
+    first = list(islice(items, here_first))
+    if len(first) < here_first or not _worth_it():
+        yield from first
         yield from items
         return
     try:
@@ -52,12 +54,14 @@ def made_ahead(items: Iterator[T], here_first: int = HERE_FIRST) -> Generator[T,
             ring.close()
             raise
     except OSError:  # no memory or no process to spare: slower then, and as good
+        yield from first
         yield from items
         return
     if not child:
         _make(items, ring)
     ring.become_reader()
     try:
+        yield from first  # while the other process begins
         yield from _received(ring, child)
     finally:
         ring.close()

@@ -28,12 +28,13 @@ from layergate.toolpath.planner import (
 from layergate.toolpath.reader import MoveReader
 
 PIECE_BYTES = 256 * 1024
+"""Size of a piece, but for the first ones, which are smaller."""
 _DEFAULT_FILAMENT_MM = 1.75
 
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """Some blocks of the job, about a quarter of a megabyte."""
+    """Some blocks of the job, about a quarter of a megabyte in all but the first."""
 
     blocks: list[tuple[Block, Columns]]
     moves: Moves
@@ -85,7 +86,8 @@ def read_pieces(stream: BinaryIO, printer: Printer) -> Generator[Piece | Ending,
     reading = _Reading(printer)
     for block in read_blocks(stream, reading.dialect):
         reading.take(block)
-        if reading.size >= PIECE_BYTES:
+        # The first is a block, and they double from there: whoever lays them shall not wait for a whole one.
+        if reading.size >= min(PIECE_BYTES, block.offset):
             yield reading.piece()
     if reading.size:
         yield reading.piece()
