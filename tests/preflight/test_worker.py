@@ -1,6 +1,7 @@
 """The preflight worker: two whole files or none, and an exit code that says why."""
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -8,7 +9,9 @@ from pathlib import Path
 import pytest
 from tests.oracles.micro_job import MICRO_JOB
 
+from layergate.ahead import made_ahead
 from layergate.jobindex import load
+from layergate.preflight import worker
 from layergate.preflight.findings import Report
 from layergate.preflight.worker import DONE, UNREADABLE, UNUSABLE, main
 
@@ -100,3 +103,12 @@ def test_a_disk_that_fills_up_leaves_no_half_report(tmp_path: Path, monkeypatch:
     else:
         pytest.fail("the worker never succeeded")
     assert fails_at > 1
+
+
+@pytest.mark.parametrize(("cores", "used"), [(1, False), (2, False), (3, True), (4, True)])
+def test_a_second_core_is_used_only_where_a_third_is_left(
+    cores: int, used: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Prints come first: on a board of two cores the preflight takes one."""
+    monkeypatch.setattr(os, "sched_getaffinity", lambda _: set(range(cores)))
+    assert (worker._ahead() is made_ahead) == used
