@@ -47,7 +47,7 @@ class HeaterLeftOn(Rule):
             raise NotApplicableError("the job has no end block at all")
         if "macro" in after:
             raise NotApplicableError("a macro of the printer stands behind the last bead; it may switch heaters off")
-        if any(command.split(maxsplit=1)[0] == "M81" for command in after):
+        if any(command.split(" ")[0] == "M81" for command in after):  # an unread line has no command
             return
         on = [(f"hot end {tool}", target) for tool, target in sorted(heat.targets_c.items()) if target > _WARM_C]
         if heat.bed_c and heat.bed_c > _WARM_C:

@@ -62,3 +62,9 @@ def test_left_on_not_judged() -> None:
     """A macro at the end may switch off; a file that is cut has no end to judge."""
     assert "macro" in why_not_applied(micro(replace={34: "PRINT_END", 35: ""}), "heater-left-on")
     assert "no end" in why_not_applied("\n".join(MICRO.splitlines()[:20]), "heater-left-on")
+
+
+def test_left_on_where_the_end_can_not_be_read() -> None:
+    """A torn last line is no command that switches anything off."""
+    found = findings(micro(replace=dict.fromkeys(range(33, 37), "") | {32: "G"}), "heater-left-on")
+    assert [f.evidence for f in found] == [{"hot_end_0_c": 205, "bed_c": 60}]
