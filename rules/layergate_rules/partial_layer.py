@@ -34,7 +34,7 @@ from layergate_rules.tracks import (
     tracks_of,
     walls_again,
 )
-from layergate_rules.voids import REACHES, goes_across, sparse, voids
+from layergate_rules.voids import REACHES, goes_across, is_an_island, sparse, voids
 
 _OWN_STEP = (0.6, 1.5)  # of the usual step: beyond, the tenth on the least gap is no longer on its step
 _IN_STROKES = 0.5  # of a region's path: of four samples of 0.3 mm in a row over the gap, two have such on both sides
@@ -366,6 +366,7 @@ class PartialLayer(Rule):
                 share >= WALLS_AGAIN
                 or self._walled(stack, void.squares, below, beads, above)
                 or goes_across(stack, void, below, above)
+                or is_an_island(stack, void, (two_below, below, above, two_above))
             ):
                 rows, columns = np.nonzero(void.squares)
                 x, y = columns + float(stack.column), rows + float(stack.row)

@@ -3,6 +3,7 @@
 Used by partial-layer; no rule of its own.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,6 +26,9 @@ _BEYOND = (2, 5)
 
 LEAST_ACROSS = 6
 """Squares in which lines of both layers lead on: two walls, cut at two places (geometry)."""
+
+_SAME_EDGE_MM = 0.15
+"""Samples lie 0.3 mm apart, so that the edge of something round is known to about a tenth."""
 
 MOST_LONE = 0.1
 """Path of lone lines times the width of a void, over its area: sparse infill whose lines are that far apart has 0.5 and
@@ -106,6 +110,33 @@ def goes_across(stack: Stack, void: Void, below: Beads, above: Beads) -> bool:
     met = [_leads_to(stack, void.squares, ring, layer) for layer in (below, above)]
     both = np.count_nonzero(met[0] & met[1])
     return bool(both >= LEAST_ACROSS and both >= 0.5 * min(map(np.count_nonzero, met)))
+
+
+def is_an_island(stack: Stack, void: Void, around: Sequence[Beads]) -> bool:
+    """Say whether a void is all of an object that the two layers below and the two above have, and that goes on through it.
+
+    Its edges lie where those of the others lead, straight up or leaning. A part that begins on supports has other edges than
+    they do, by the distance that is left between them.
+
+    Args:
+        around: the four layers, from the lowest.
+    """
+    filled = (stack.path_mm > 0).any(axis=0)
+    rows, columns = np.nonzero(filled)
+    region = connected_regions((rows << 22) + columns)
+    own = np.isin(region, region[void.squares[rows, columns]])
+    island: Bool = np.zeros_like(filled)
+    island[rows[own], columns[own]] = True
+    if (stack.path_mm[2][island] > 0).any():
+        return False
+    edges = []
+    for layer in around:
+        there = stack.at(island, layer.samples.x_mm, layer.samples.y_mm)
+        x, y = layer.samples.x_mm[there], layer.samples.y_mm[there]
+        edges.append([x.min(), x.max(), y.min(), y.max()])
+    two_below, below, above, two_above = np.array(edges)
+    # Over two steps the edges move as over one step below and one above together.
+    return bool(np.abs((above - below) - (below - two_below) - (two_above - above)).max() < _SAME_EDGE_MM)
 
 
 def _leads_to(stack: Stack, squares: Bool, ring: Bool, layer: Beads) -> Bool:

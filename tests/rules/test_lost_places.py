@@ -20,6 +20,7 @@ from layergate_sim.specimens import make_specimen
         ("partial-layer", "half-layer-lost", "hook-support", 4994, 11016),  # half of a solid layer over sparse infill
         ("partial-layer", "half-layer-lost", "cone", 8455, 5025),  # infill within walls that lean
         ("partial-layer", "region-lost", "cone", 8281, 5029),  # at the edge, where nothing encloses it
+        ("partial-layer", "region-lost", "several-parts", 3608, 5004),  # one of several parts, which leans
         ("missing-layer", "half-layer-lost", "spiral", 8389, 5039),  # half of a spiral's second turn
         ("missing-layer", "layer-lost", "spiral", 8881, 5047),
         ("missing-layer", "block-lost", "spiral", 8480, 7013),  # eight turns in its first
