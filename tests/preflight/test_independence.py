@@ -1,5 +1,6 @@
 """Results do not depend on how the job is cut into blocks and pieces: report, findings, layers, times."""
 
+import math
 import random
 from functools import cache, partial
 from typing import Any
@@ -107,3 +108,15 @@ def test_claims_of_a_long_job_are_taken_once() -> None:
     claims = seen[0].claims
     assert [number for _, number in claims.layer_marks] == list(range(400))
     assert claims.layer_count() == 400
+
+
+@pytest.mark.parametrize(("pad_kb", "diameter_mm"), [(0, 2.85), (80, 1.75)])
+def test_one_filament_diameter_holds_for_reading_and_laying(pad_kb: int, diameter_mm: float) -> None:
+    """The first block's claim, else the commonest: a claim behind it comes too late for both halves of the preflight."""
+    job_text = (
+        b"; a picture\n" * (pad_kb * 1024 // 12)
+        + b"; filament_diameter = 2.85\n"
+        + make_specimen("plate-solid", 3).text
+    )
+    estimate = examined(job_text, rules=[]).report.estimate
+    assert estimate.volume_mm3 / estimate.filament_mm == pytest.approx(math.pi * diameter_mm**2 / 4, rel=1e-4)

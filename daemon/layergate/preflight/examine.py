@@ -24,7 +24,7 @@ from layergate.preflight.catalogue import LoadedRule, rules_version, settings_of
 from layergate.preflight.findings import Coverage, Estimate, JobIdentity, Report, verdict_of
 from layergate.preflight.layertimes import LayerTimes
 from layergate.preflight.places import placed
-from layergate.preflight.reading import Ending, Piece, filament_diameter_mm, read_pieces
+from layergate.preflight.reading import Ending, Piece, read_pieces
 from layergate.preflight.rule import JobFacts
 from layergate.preflight.runner import RuleRunner
 from layergate.preflight.untold import MacrosWhileLaying, untold
@@ -125,7 +125,7 @@ class _Preflight:
         for block, columns in piece.blocks:
             self._take_block(block, columns)
         self._heat.go_on(piece.heat)
-        self._lay(piece.moves)
+        self._lay(piece.moves, self._builder(piece.filament_diameter_mm))
         self._times.planned(piece.planned_s)
         self._pieces += 1
         if self._pieces % _PIECES_BETWEEN_TRIMS == 0:
@@ -146,10 +146,10 @@ class _Preflight:
         self._run("each_block", block=block, columns=columns)
         self._note_commands(columns)
 
-    def _builder(self) -> LayerBuilder:
-        """Give the layer builder, made when the first block has told what its comments claim of the filament."""
+    def _builder(self, filament_diameter_mm: float) -> LayerBuilder:
+        """Give the layer builder, made when it is first asked for."""
         if self._layers is None:
-            self._filament_area = float(np.pi * filament_diameter_mm(self.printer, self.job.claims) ** 2 / 4)
+            self._filament_area = float(np.pi * filament_diameter_mm**2 / 4)
             wanted = self.runner.wants("each_layer")
             self._layers = LayerBuilder(self._filament_area, self._see_layer if wanted else None)
         return self._layers
@@ -176,7 +176,7 @@ class _Preflight:
             lines = self.job.macro_lines
             self.job.macro_lines = [lines[0] if lines else int(macros[0]), int(macros[-1])]
 
-    def _lay(self, moves: Moves, *, final: bool = False) -> None:
+    def _lay(self, moves: Moves, layers: LayerBuilder, *, final: bool = False) -> None:
         """Lay the next moves, but for those at the end that wait for what follows."""
         if self._waiting is not None:
             moves = concatenate([self._waiting, moves])
@@ -187,7 +187,7 @@ class _Preflight:
             return
         for column in fields(Moves):
             getattr(moves, column.name).flags.writeable = False
-        job, layers = self.job, self._builder()
+        job = self.job
         pushes = moves.push_mm[moves.push_mm > 0]
         job.pushed_mm += float(pushes.sum())
         job.laid_mm += float(moves.laid_mm.sum())
@@ -209,8 +209,8 @@ class _Preflight:
         self, ending: Ending, description: PrinterDescription, rules: list[LoadedRule], checked_at: str
     ) -> Examination:
         """End the job: judge the whole and write the report and the job index."""
-        job, layers = self.job, self._builder()
-        self._lay(no_moves(), final=True)
+        job, layers = self.job, self._builder(ending.filament_diameter_mm)
+        self._lay(no_moves(), layers, final=True)
         self._macros.settle(job.first_deposit_line, job.last_deposit_line)
         self._times.planned(ending.planned_s)
         for block in self._tail:

@@ -36,6 +36,8 @@ _DEFAULT_FILAMENT_MM = 1.75
 class Piece:
     """Some blocks of the job, about a quarter of a megabyte in all but the first."""
 
+    filament_diameter_mm: float
+    """As stated, else as the job's first block claims, else the commonest: of the whole job."""
     blocks: list[tuple[Block, Columns]]
     moves: Moves
     planned_s: npt.NDArray[np.float64]
@@ -48,6 +50,7 @@ class Piece:
 class Ending:
     """What is known when all is read."""
 
+    filament_diameter_mm: float
     sha256: str
     """Of the job."""
     notes: BlockNotes
@@ -64,10 +67,11 @@ class Ending:
     extruder_mode_stated: bool
 
 
-def filament_diameter_mm(printer: Printer, claims: Claims) -> float:
-    """Give the filament's diameter: as stated, else as the job's first block claims, else the commonest."""
+def _filament_diameter_mm(printer: Printer, first: Block) -> float:
     if printer.filament_diameter_mm is not None:
         return printer.filament_diameter_mm
+    claims = Claims()
+    claims.read(first.raw, first.first_line, keys=True)
     claimed = claims.number("filament_diameter", "filament diameter", "filamentdiameter")
     return claimed if claimed and 1.0 < claimed < 4.0 else _DEFAULT_FILAMENT_MM
 
@@ -102,6 +106,7 @@ class _Reading:
         self.size = 0
         """Bytes taken since the last piece."""
         self._printer = printer
+        self._filament_diameter_mm = _DEFAULT_FILAMENT_MM
         self._reader: MoveReader | None = None
         self._planner = Planner(motion_limits(printer))
         self._digest, self._notes = sha256(), BlockNotes()
@@ -111,9 +116,8 @@ class _Reading:
 
     def take(self, block: Block) -> None:
         if self._reader is None:
-            claims = Claims()
-            claims.read(block.raw, block.first_line, keys=True)
-            self._reader = MoveReader(self.dialect, filament_diameter_mm(self._printer, claims))
+            self._filament_diameter_mm = _filament_diameter_mm(self._printer, block)
+            self._reader = MoveReader(self.dialect, self._filament_diameter_mm)
         self._digest.update(block.raw)
         self._notes.add(block, self._reader)
         columns = read_columns(block.payload, block.first_line)
@@ -129,7 +133,8 @@ class _Reading:
         moves = concatenate(self._moves) if self._moves else no_moves()
         planned = self._planner.feed(moves, reader.limit_changes)
         self._notes.plan(planned)
-        piece = Piece(self._blocks, moves, planned.seconds, reader.heat.since(self._events))
+        heat = reader.heat.since(self._events)
+        piece = Piece(self._filament_diameter_mm, self._blocks, moves, planned.seconds, heat)
         self._events = len(reader.heat.events)
         reader.limit_changes = []
         self._blocks, self._moves, self.size = [], [], 0
@@ -141,6 +146,7 @@ class _Reading:
         self._notes.plan(planned)
         self._notes.end_plan(planner.clock_s)
         return Ending(
+            filament_diameter_mm=self._filament_diameter_mm,
             sha256=self._digest.hexdigest(),
             notes=self._notes,
             planned_s=planned.seconds,
