@@ -42,24 +42,12 @@ def made_ahead(items: Iterator[T], here_first: int = HERE_FIRST) -> Generator[T,
         Exception: what the iterator raises.
     """
     first = list(islice(items, here_first))
-    if len(first) < here_first or not _worth_it():
+    begun = _begun(items) if len(first) == here_first and _worth_it() else None
+    if begun is None:
         yield from first
         yield from items
         return
-    try:
-        ring = SharedRing()
-        try:
-            child = _forked()
-        except OSError:
-            ring.close()
-            raise
-    except OSError:  # no memory or no process to spare: slower then, and as good
-        yield from first
-        yield from items
-        return
-    if not child:
-        _make(items, ring)
-    ring.become_reader()
+    ring, child = begun
     try:
         yield from first  # while the other process begins
         yield from _received(ring, child)
@@ -67,6 +55,23 @@ def made_ahead(items: Iterator[T], here_first: int = HERE_FIRST) -> Generator[T,
         ring.close()
         os.kill(child, signal.SIGKILL)  # it is a process or a zombie until it is waited for
         os.waitpid(child, 0)
+
+
+def _begun(items: Iterator[Any]) -> tuple[SharedRing, int] | None:
+    """Begin the other process; None where no memory or no process is to spare: slower then, and as good."""
+    try:
+        ring = SharedRing()
+    except OSError:
+        return None
+    try:
+        child = _forked()
+    except OSError:
+        ring.close()
+        return None
+    if not child:
+        _make(items, ring)
+    ring.become_reader()
+    return ring, child
 
 
 def _forked() -> int:

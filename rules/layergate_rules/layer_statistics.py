@@ -32,8 +32,8 @@ def compared_layers(layers: LayerMap) -> npt.NDArray[np.int64]:
     return np.flatnonzero(chosen)
 
 
-def side_medians(values: F64, stacks: npt.NDArray[np.int64]) -> tuple[F64, F64]:
-    """Give the medians of the SIDE values before and after each one, within its own stack.
+def side_medians(values: F64, stacks: npt.NDArray[np.int64], side: int = SIDE) -> tuple[F64, F64]:
+    """Give the medians of so many values before and after each one, within its own stack.
 
     Args:
         values: (m,) or (m, k) float64, in print order.
@@ -46,7 +46,7 @@ def side_medians(values: F64, stacks: npt.NDArray[np.int64]) -> tuple[F64, F64]:
     below, above = np.full(values.shape, np.nan), np.full(values.shape, np.nan)
     for result, direction in ((below, -1), (above, 1)):
         neighbours = []
-        for distance in range(1, SIDE + 1):
+        for distance in range(1, side + 1):
             index = np.arange(count) + direction * distance
             inside = (index >= 0) & (index < count)
             safe = np.clip(index, 0, max(0, count - 1))

@@ -22,7 +22,7 @@ from layergate.preflight.rule import (
 from layergate_rules.islands import CELL_MM
 from layergate_rules.layer_statistics import compared_layers, largest, number_of, seen_below, side_medians
 from layergate_rules.spirals import Fault, SpiralWatch
-from layergate_rules.tracks import GOES_ON, WALLS_AGAIN, goes_on, walls_again
+from layergate_rules.tracks import WALLS_AGAIN, parts_walls_again
 
 _RAFT_LAYERS, _RAFT_MM = 14, 6.0
 """A raft has a few layers, and the part begins on it within millimetres (common practice)."""
@@ -37,14 +37,6 @@ _SAME_HEIGHT_MM = 0.02
 
 _ALONE_AMONG = 4
 """Layers on each side: thick infill comes back within so many."""
-
-
-def _next_to(values: np.ndarray, stacks: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Give the values of the layers before and after each one, NaN beyond its own stack: adaptive heights change quickly."""
-    before, after = np.full(len(values), np.nan), np.full(len(values), np.nan)
-    same = stacks[1:] == stacks[:-1]
-    before[1:], after[:-1] = np.where(same, values[:-1], np.nan), np.where(same, values[1:], np.nan)
-    return before, after
 
 
 def _two_below(layers: Sequence[Beads]) -> list[Beads]:
@@ -161,11 +153,7 @@ class MissingLayer(Rule):
             # A support's own layer between two of the part may be thicker than theirs.
             step = self._step_under.get((layer.stack, layer.z_mm), between.gap_levels_mm[1])
             inside = np.flatnonzero(layer.samples.gap_mm > self.limits.gap_ratio * step)
-            walled = _two_below(below)
-            share = walls_again(layer, after, inside, walled)
-            if share >= WALLS_AGAIN and goes_on(layer, after, inside, walled) < GOES_ON:
-                share = 0.0  # lines that stand layer after layer, and end under the gap, are supports
-            self._walls_again[layer.stack, layer.z_mm] = share
+            self._walls_again[layer.stack, layer.z_mm] = parts_walls_again(layer, after, inside, _two_below(below))
 
     def finish(self, layers: LayerMap) -> Findings:
         for fault in self._spirals.lost:
@@ -174,16 +162,18 @@ class MissingLayer(Rule):
         if len(chosen) < 2:
             raise NotApplicableError("a gap shows only between layers, and there are fewer than two")
         gap, stacks = layers.gap_mm[chosen, 0], layers.stack[chosen]
-        step = largest(*(np.fmin(*pair) for pair in zip(side_medians(gap, stacks), _next_to(gap, stacks), strict=True)))
+        # The nearest layers, too: adaptive heights change quickly.
+        sides = zip(side_medians(gap, stacks), side_medians(gap, stacks, 1), strict=True)
+        step = largest(*(np.fmin(*side) for side in sides))
         # Where objects have layers of their own heights, those of others are no measure: what lies under the beads is.
-        places = zip(layers.stack[chosen].tolist(), layers.z_mm[chosen].tolist(), strict=True)
+        places = zip(stacks.tolist(), layers.z_mm[chosen].tolist(), strict=True)
         step = np.fmax(step, [self._step_under.get(place, 0.0) for place in places])
-        usual = largest(*side_medians(layers.gap_mm[chosen, 2], layers.stack[chosen]))
+        usual = largest(*side_medians(layers.gap_mm[chosen, 2], stacks))
         starved = self._fed_too_little(layers, chosen) | self._alone(layers, chosen, gap, step)
         with np.errstate(invalid="ignore", divide="ignore"):
             # By their beads, too: a thick first layer is fed for its height.
             kinds = np.log(np.column_stack((layers.gap_mm[chosen][:, :3], layers.area_mm2[chosen][:, 2])))
-        starved &= ~seen_below(kinds, layers.stack[chosen], np.log(self.limits.same_gap))
+        starved &= ~seen_below(kinds, stacks, np.log(self.limits.same_gap))
         for at in range(1, len(chosen)):
             index, under = int(chosen[at]), int(chosen[at - 1])
             first_in_stack = layers.stack[under] != layers.stack[index]
@@ -276,7 +266,9 @@ class MissingLayer(Rule):
         if (int(layers.stack[index]), z) not in self._reached_out:
             return False
         under_z = z - float(layers.gap_mm[index, 2])
-        candidates = np.flatnonzero((np.abs(layers.z_mm - under_z) < 0.02) & (np.arange(len(layers)) < index))
+        candidates = np.flatnonzero(
+            (np.abs(layers.z_mm - under_z) < _SAME_HEIGHT_MM) & (np.arange(len(layers)) < index)
+        )
         if not len(candidates):
             return False
         shares = layers.directions[int(candidates[-1])]
@@ -288,7 +280,7 @@ class MissingLayer(Rule):
         if len(self._recent) < 2 or layer.gap_levels_mm[0] < _HIGHER * self._recent[-2].gap_levels_mm[0]:
             return
         under_z = layer.z_mm - layer.gap_levels_mm[0]
-        under = next((below for below in self._recent[-2::-1] if abs(below.z_mm - under_z) < 0.02), None)
+        under = next((below for below in self._recent[-2::-1] if abs(below.z_mm - under_z) < _SAME_HEIGHT_MM), None)
         if under is None:
             return
         samples = layer.samples

@@ -25,12 +25,11 @@ from layergate_rules.layer_statistics import number_of, place_of
 from layergate_rules.squares import Squares, Stack, grown, lacking, squares_of, stacked
 from layergate_rules.standing import standing
 from layergate_rules.tracks import (
-    GOES_ON,
     WALLS_AGAIN,
     absent,
     beside,
     direction,
-    goes_on,
+    parts_walls_again,
     tracks_of,
     walls_again,
 )
@@ -252,9 +251,7 @@ class PartialLayer(Rule):
     def _confirm(self, region: _Region, inside: np.ndarray, after: Beads) -> None:
         """Take a region over a gap for a loss if the walls that stand in it, or around it, stood before."""
         *below, between, layer = self._before
-        share = walls_again(layer, after, inside, below[-1:-4:-2])
-        if share >= WALLS_AGAIN and goes_on(layer, after, inside, below[-1:-4:-2]) < GOES_ON:
-            share = 0.0  # lines that stand layer after layer, and end under the gap, are supports
+        share = parts_walls_again(layer, after, inside, below[-1:-4:-2])
         if share >= WALLS_AGAIN or (
             self._enclosed(layer, inside, between) and not _sparse_beside(layer, inside, between, below[-1])
         ):

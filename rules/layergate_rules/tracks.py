@@ -138,3 +138,9 @@ def goes_on(layer: Beads, after: Beads, inside: np.ndarray, below: Sequence[Bead
         return float("nan")
     on = stands & (beside(tracks, layer) | beside(tracks, after))
     return float(weight[on].sum()) / total
+
+
+def parts_walls_again(layer: Beads, after: Beads, inside: np.ndarray, below: Sequence[Beads]) -> float:
+    """Give ``walls_again``, but 0 where what stands below is supports: lines layer after layer that end under the gap."""
+    share = walls_again(layer, after, inside, below)
+    return 0.0 if share >= WALLS_AGAIN and goes_on(layer, after, inside, below) < GOES_ON else share

@@ -59,8 +59,7 @@ def voids(stack: Stack, layers: tuple[Beads, Beads, Beads], least_path_mm: float
     covered = np.all(shrunk(grown(around, REACHES[-1]), REACHES[-1]), axis=0)
     if _lone_path(stack, layers, covered, widest) * widest > MOST_LONE * np.count_nonzero(free):
         return []
-    rows, columns = np.nonzero(free)
-    region = connected_regions((rows << 22) + columns)
+    rows, columns, region = _regions(free)
     found = []
     for number in range(int(region.max()) + 1):
         squares = np.zeros_like(free)
@@ -121,9 +120,8 @@ def is_an_island(stack: Stack, void: Void, around: Sequence[Beads]) -> bool:
     Args:
         around: the four layers, from the lowest.
     """
-    filled = (stack.path_mm > 0).any(axis=0)
-    rows, columns = np.nonzero(filled)
-    region = connected_regions((rows << 22) + columns)
+    filled: Bool = np.any(stack.path_mm > 0, axis=0)
+    rows, columns, region = _regions(filled)
     own = np.isin(region, region[void.squares[rows, columns]])
     island: Bool = np.zeros_like(filled)
     island[rows[own], columns[own]] = True
@@ -151,6 +149,12 @@ def _leads_to(stack: Stack, squares: Bool, ring: Bool, layer: Beads) -> Bool:
     return met
 
 
+def _regions(marks: Bool) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Give the rows, columns and region numbers of marked squares; squares that touch are one region: three (n,)."""
+    rows, columns = np.nonzero(marks)
+    return rows, columns, connected_regions((rows << 22) + columns)
+
+
 def _least(path: F32, squares: Bool) -> float:
     """Give how much path each of the layers around has in some squares at least, mm."""
     return float(path[[0, 1, 3, 4]][:, squares].sum(axis=1).min())
@@ -167,18 +171,21 @@ def _lone_path(
     below, layer, above = layers
     samples = layer.samples
     near = stack.near_mm
-    sparse = covered & (near[2] < _SPARSE * np.minimum(near[1], near[3]))
-    lone = stack.at(sparse, samples.x_mm, samples.y_mm)
+    thin = covered & (near[2] < _SPARSE * np.minimum(near[1], near[3]))
+    lone = stack.at(thin, samples.x_mm, samples.y_mm)
     rows = np.flatnonzero(~lone)
     angle = direction(layer)[samples.bead]
     path = stack.path_mm[2] > 0
-    for side in (-_NEXT_MM, _NEXT_MM):  # the outline has nothing beside it in any layer
-        x, y = side * np.sin(angle[rows]), side * np.cos(angle[rows])
-        rows = rows[stack.at(covered, samples.x_mm[rows] - x, samples.y_mm[rows] + y)]
-    for aside in np.arange(_NEXT_MM, width_mm + 0.01, 0.5):
-        for side in (-aside, aside):
-            x, y = side * np.sin(angle[rows]), side * np.cos(angle[rows])
-            rows = rows[~stack.at(path, samples.x_mm[rows] - x, samples.y_mm[rows] + y)]
+
+    def aside(marks: Bool, side_mm: float) -> Bool:
+        x, y = side_mm * np.sin(angle[rows]), side_mm * np.cos(angle[rows])
+        return stack.at(marks, samples.x_mm[rows] - x, samples.y_mm[rows] + y)
+
+    for side_mm in (-_NEXT_MM, _NEXT_MM):  # the outline has nothing beside it in any layer
+        rows = rows[aside(covered, side_mm)]
+    for side_mm in np.arange(_NEXT_MM, width_mm + 0.01, 0.5).tolist():
+        rows = rows[~aside(path, -side_mm)]
+        rows = rows[~aside(path, side_mm)]
     lone[rows] = True
     if within is not None:
         lone &= stack.at(within, samples.x_mm, samples.y_mm)

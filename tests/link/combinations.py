@@ -15,7 +15,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from tests.link.test_counterpart import counterpart, plain
+from tests.link.test_counterpart import counterpart, observing, plain
 from tests.service.real import daemon
 
 from layergate_sim.specimens import bollard_cap
@@ -99,19 +99,8 @@ def run_one(seed: int, folder: Path) -> bool:
     (folder / "cap.gcode").write_bytes(text)
     chosen, wire, began = combination(seed), folder / "wire.txt", time.monotonic()
     with counterpart(folder, "--wire", str(wire), *chosen) as printer:
-        config = f"""
-            [spool]
-            directory = "spool"
-            keep_free_mib = 1
-            [control]
-            socket = "control.sock"
-            [printers.quay]
-            device = "{printer.device}"
-            link_socket = "link.sock"
-            mode = "observe"
-            """
         found: dict[str, object] = {}
-        with daemon(folder, config) as gate:
+        with daemon(folder, observing(printer.device)) as gate:
             gate.start()
             job = json.loads(gate.run("submit", str(folder / "cap.gcode"), "--json").stdout)["id"]
             gate.reaches(job, "queued", 60)

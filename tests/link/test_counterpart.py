@@ -53,6 +53,21 @@ class Running:
         return at
 
 
+def observing(device: str) -> str:
+    """A daemon's configuration with one printer, whose jobs are judged and printed all the same."""
+    return f"""
+        [spool]
+        directory = "spool"
+        keep_free_mib = 1
+        [control]
+        socket = "control.sock"
+        [printers.quay]
+        device = "{device}"
+        link_socket = "link.sock"
+        mode = "observe"
+        """
+
+
 @contextlib.contextmanager
 def counterpart(folder: Path, *options: str) -> Iterator[Running]:
     """Run the printer until the block ends."""
@@ -137,18 +152,7 @@ def test_the_daemon_prints_on_it_and_tells_what_it_does_not_know(tmp_path: Path)
     )
     (tmp_path / "cap.gcode").write_bytes(cap)
     with counterpart(tmp_path, "--chatter", "50", "--busy-s", "0.5", "--home-s", "1.2") as printer:
-        config = f"""
-            [spool]
-            directory = "spool"
-            keep_free_mib = 1
-            [control]
-            socket = "control.sock"
-            [printers.quay]
-            device = "{printer.device}"
-            link_socket = "link.sock"
-            mode = "observe"
-            """
-        with daemon(tmp_path, config) as gate:
+        with daemon(tmp_path, observing(printer.device)) as gate:
             gate.start()
             job = json.loads(gate.run("submit", str(tmp_path / "cap.gcode"), "--json").stdout)["id"]
             gate.reaches(job, "queued")

@@ -27,7 +27,6 @@ DEADLINE_S = 600.0
 MOST_SHARE = 0.20
 """Of a check's time that one rule may take: the project's bar."""
 LEAST_SHARE_SHOWN = 0.002
-_PIECE_BYTES = 256 * 1024  # as in layergate.preflight.reading
 _STAGES = ("payload", "claims", "tokenizer", "moves", "layers", "planner")
 
 
@@ -98,6 +97,7 @@ def time_stages(job: Path) -> Stages:
     from layergate.gcode.columns import read_columns  # noqa: PLC0415
     from layergate.gcode.dialect import DEFAULT_DIALECT  # noqa: PLC0415
     from layergate.layers.builder import LayerBuilder  # noqa: PLC0415
+    from layergate.preflight.reading import PIECE_BYTES  # noqa: PLC0415
     from layergate.toolpath.moves import Moves, concatenate  # noqa: PLC0415
     from layergate.toolpath.planner import MotionLimits, Planner  # noqa: PLC0415
     from layergate.toolpath.reader import MoveReader  # noqa: PLC0415
@@ -134,7 +134,7 @@ def time_stages(job: Path) -> Stages:
             if len(moves):
                 piece.append(moves)
             size += len(block.raw)
-            if size >= _PIECE_BYTES:
+            if size >= PIECE_BYTES:
                 work()
                 size = 0
         work()
