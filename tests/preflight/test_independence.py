@@ -120,3 +120,23 @@ def test_one_filament_diameter_holds_for_reading_and_laying(pad_kb: int, diamete
     )
     estimate = examined(job_text, rules=[]).report.estimate
     assert estimate.volume_mm3 / estimate.filament_mm == pytest.approx(math.pi * diameter_mm**2 / 4, rel=1e-4)
+
+
+@pytest.mark.parametrize("block", [200, 333, 1000])
+def test_a_spiral_with_level_pieces_has_the_same_layers_however_it_is_cut(block: int) -> None:
+    """Turns that end with a level bead of 0.2 mm, as some jobs write them: a cut before it makes no layer of it."""
+    lines = [
+        "G28",
+        "M83",
+        "G1 Z0.2 F900",
+        *(f"G1 X{x} Y{y} E0.65" for x, y in ((120, 100), (120, 120), (100, 120), (100, 100))),
+    ]
+    for turn in range(1, 60):
+        z = 0.2 * turn
+        corners = ((100.2, 100, 0.0), (120, 100, 0.05), (120, 120, 0.1), (100, 120, 0.15), (100, 100.2, 0.2))
+        lines += [f"G1 X{x} Y{y} Z{z + up:.2f} E0.65" for x, y, up in corners[1:]]
+        lines += [f"G1 Z{z + 0.2:.2f}", f"G1 X100 Y100 Z{z + 0.2:.2f} E0.007"]
+    text = "\n".join(lines).encode() + b"\n"
+    whole, parts = (cut(text, size, 1).layers for size in (10**6, block))
+    assert parts.z_mm == pytest.approx(whole.z_mm)
+    assert parts.path_mm == pytest.approx(whole.path_mm)

@@ -517,19 +517,25 @@ def _begins_chain(beads: Moves) -> Bool:
 
 
 def laid_whole(moves: Moves) -> int:
-    """Give how many of some moves can be laid now: a loop that may yet begin with a ramped seam waits for its other moves."""
+    """Give how many of some moves can be laid now.
+
+    What can't be told yet waits for the moves after it: a loop that may begin with a ramped seam, and a level piece behind a
+    climb, which belongs to a spiral if that goes on.
+    """
     deposit = np.flatnonzero(moves.kind == DEPOSIT)
     last = deposit[-_LONGEST_SEAM_BEADS:]
     # What goes far without laying anything ends every loop.
     if not _climbs(moves)[last].any() or len(moves) - int(last[-1]) > _MOST_MOVES_BETWEEN:
         return len(moves)
     tail = moves.take(last)
+    level = len(tail) - 1 - int(np.flatnonzero(_climbs(tail))[-1])
+    whole = int(deposit[-level]) if 0 < level <= _LONGEST_LEVEL_PIECE else len(moves)
     start = int(np.flatnonzero(_begins_chain(tail))[-1])
     chain = tail.take(slice(start, None))
     climbs = _climbs(chain)
     path = float(chain.xy_mm[climbs].sum())
     waits = climbs[:2].any() and float(chain.xy_mm.sum()) < (1 + _LEVEL_AFTER_SEAM) * path and path < _LONGEST_SEAM_MM
-    return int(deposit[len(deposit) - len(chain)]) if waits else len(moves)
+    return min(whole, int(deposit[len(deposit) - len(chain)])) if waits else whole
 
 
 def _climbs(beads: Moves) -> Bool:
