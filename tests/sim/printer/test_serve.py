@@ -37,9 +37,12 @@ class Link:
         self.buffer = b""
 
     def line(self) -> str:
-        """Next line; '' when the other side has hung up."""
+        """Next line; '' when the other side has hung up, by a reset where it had bytes of ours unread (RFC 9293, 3.6.1)."""
         while b"\n" not in self.buffer:
-            chunk = self.socket.recv(65536)
+            try:
+                chunk = self.socket.recv(65536)
+            except ConnectionResetError:
+                chunk = b""
             if not chunk:
                 return ""
             self.buffer += chunk
