@@ -141,6 +141,7 @@ class MissingLayer(Rule):
         self._spirals.see(beads)
         if self._recent and self._recent[-1].stack != beads.stack:
             self._recent.clear()
+            self._layers = 0  # objects printed one after another have each a raft of their own
         self._recent.append(beads)
         del self._recent[:-6]
         self._layers += 1

@@ -61,6 +61,19 @@ def test_a_ramped_seam_belongs_to_its_layer(ramp_mm: float, layers: int) -> None
     assert [finding.message for finding in report.findings if finding.severity != "note"] == []
 
 
+@pytest.mark.parametrize("piece_bytes", [6_000, 30_000])
+def test_a_gentle_slope_may_be_written_in_hundredths(piece_bytes: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its heights are stairs with level pieces between, the first of several beads; it belongs to its layer all the same."""
+    text = tube(8, 20.0).decode()
+    stairs = re.sub(r" Z([0-9.]+)", lambda m: f" Z{0.5 * float(m[1]):.2f}", text)
+    thin = re.sub(r" E([0-9.]+)", lambda m: m[0] if m[1] == "1" else f" E{0.5 * float(m[1]):.5f}", stairs)
+    monkeypatch.setattr(reading, "PIECE_BYTES", piece_bytes)
+    monkeypatch.setattr(reading, "read_blocks", partial(read_blocks, block_bytes=1500))
+    report = examined(thin.encode()).report
+    assert [round(z, 3) for z in report.layers["z_mm"]] == [round(0.1 * n, 3) for n in range(1, 9)]
+    assert [finding.message for finding in report.findings if finding.severity != "note"] == []
+
+
 @pytest.mark.parametrize("piece_bytes", [1, 2_000, 30_000])
 def test_seams_do_not_depend_on_how_the_job_is_cut(piece_bytes: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """A loop whose slope is all that is there yet waits for the rest of it."""

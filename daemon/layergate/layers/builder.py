@@ -45,6 +45,7 @@ _LONGEST_SEAM_MM = 120.0  # waited for: six times what is usual
 _LONGEST_SEAM_BEADS = 4096  # and as many beads, chords of hundredths of a millimetre
 _MOST_MOVES_BETWEEN = 64  # retraction, hop and travel are a handful
 _LEVEL_AFTER_SEAM = 0.9  # of a seam's path: a loop runs over all of it again
+_ROUNDED_MM = 0.01  # heights as some jobs write them: a gentle slope begins level, until it has risen by so much
 _MOST_PURGE_BEADS = 12
 _LONGEST_PURGE_MM = 2500.0  # prime and purge lines before the first layer have at most this path (own choice)
 
@@ -532,15 +533,32 @@ def laid_whole(moves: Moves) -> int:
     whole = int(deposit[-level]) if 0 < level <= _LONGEST_LEVEL_PIECE else len(moves)
     start = int(np.flatnonzero(_begins_chain(tail))[-1])
     chain = tail.take(slice(start, None))
-    climbs = _climbs(chain)
-    path = float(chain.xy_mm[climbs].sum())
-    waits = climbs[:2].any() and float(chain.xy_mm.sum()) < (1 + _LEVEL_AFTER_SEAM) * path and path < _LONGEST_SEAM_MM
+    if len(chain) <= level:
+        waits = len(chain) <= _LONGEST_LEVEL_PIECE  # a slope that is too gentle yet to tell
+    else:
+        slope = float(chain.xy_mm[: len(chain) - level].sum())
+        waits = (
+            _begins_climbing(chain)
+            and float(chain.xy_mm.sum()) < (1 + _LEVEL_AFTER_SEAM) * slope < 2 * _LONGEST_SEAM_MM
+        )
     return min(whole, int(deposit[len(deposit) - len(chain)])) if waits else whole
 
 
 def _climbs(beads: Moves) -> Bool:
     found: Bool = beads.z1 - beads.z0 > TOLERANCES.ramp_mm
     return found
+
+
+def _begins_climbing(chain: Moves) -> bool:
+    """Say whether a chain of beads that climbs does so from its beginning, as far as rounded heights tell."""
+    climbs = np.flatnonzero(_climbs(chain))
+    if not len(climbs):
+        return False
+    first, last = int(climbs[0]), int(climbs[-1])
+    level = float(chain.xy_mm[:first].sum())
+    slope = float(chain.xy_mm[: last + 1].sum())
+    rise = float(chain.z1[last] - chain.z0[0])
+    return first <= 1 or level * rise <= _ROUNDED_MM * slope
 
 
 def _level_seams(beads: Moves, last_end: tuple[float, float, float]) -> Moves:
@@ -559,11 +577,14 @@ def _level_seams(beads: Moves, last_end: tuple[float, float, float]) -> Moves:
         starts, ends = starts[1:], ends[1:]
     level = None
     # Loops that begin with a climb; the steady ones among them that then go on level.
-    begins = climbs[starts] | climbs[np.minimum(starts + 1, len(beads) - 1)]
-    for start, end in zip(starts[begins].tolist(), ends[begins].tolist(), strict=True):
+    many = np.concatenate(([0], np.cumsum(climbs)))
+    climb_there = many[ends] > many[starts]
+    for start, end in zip(starts[climb_there].tolist(), ends[climb_there].tolist(), strict=True):
         z0, z1 = beads.z0[start:end], beads.z1[start:end]
         top = float(z1[-1])
         if top - float(z0[0]) > _HIGHEST_SEAM_MM or (z1 < z0 - TOLERANCES.ramp_mm).any():
+            continue
+        if not _begins_climbing(beads.take(slice(start, end))):
             continue
         slope, path = z0 < top - TOLERANCES.ramp_mm, beads.xy_mm[start:end]
         climb = float(path[slope].sum())
