@@ -19,7 +19,7 @@ _OUTSIDE_MM = 1.0
 _KINK, _SMOOTH = np.radians(30), np.radians(8)  # half of the arc's first chord is within the smaller
 _LEAST_CHECKS = 3
 _MOST_SLOTS = 60
-_MOST_KINKS = 3
+_MOST_KINKS = 1
 _LONGEST_LOOP = 64  # strokes of an outline that is closed by its last one
 _SAME_LENGTH_MM = 0.02
 _TELLING_MM = 0.1  # a bead that changes less and fits then, too, is chance: gap fill has flows of its own
@@ -109,7 +109,7 @@ class MisplacedBead(Rule):
     def finish(self, layers: LayerMap) -> Findings:
         if not layers.flow_known:
             raise NotApplicableError("the job does not say how much filament its moves push")
-        # Arcs that meet in cusps come in many: scallops are made so.
+        # Arcs that meet in cusps come in several: scallops are made so, on both sides of a part or in each of its walls.
         kinks = self._kinks if len(self._kinks) <= _MOST_KINKS else []
         # The more beads have a flow of their own, the more of them fit another path by chance.
         sure = [found for found in self._found if found.chance * self._tried < _MOST_BY_CHANCE]

@@ -21,6 +21,7 @@ from layergate.preflight.rule import (
 )
 from layergate_rules.islands import CELL_MM
 from layergate_rules.layer_statistics import compared_layers, largest, number_of, seen_below, side_medians
+from layergate_rules.pieces import parted_by_air
 from layergate_rules.spirals import Fault, SpiralWatch
 from layergate_rules.tracks import WALLS_AGAIN, parts_walls_again
 
@@ -154,7 +155,11 @@ class MissingLayer(Rule):
             # A support's own layer between two of the part may be thicker than theirs.
             step = self._step_under.get((layer.stack, layer.z_mm), between.gap_levels_mm[1])
             inside = np.flatnonzero(layer.samples.gap_mm > self.limits.gap_ratio * step)
-            self._walls_again[layer.stack, layer.z_mm] = parts_walls_again(layer, after, inside, _two_below(below))
+            share = parts_walls_again(layer, after, inside, _two_below(below))
+            x, y = layer.samples.x_mm[inside], layer.samples.y_mm[inside]
+            if share >= WALLS_AGAIN and parted_by_air(x, y, below[-1], between, layer):
+                share = 0.0
+            self._walls_again[layer.stack, layer.z_mm] = share
 
     def finish(self, layers: LayerMap) -> Findings:
         for fault in self._spirals.lost:

@@ -22,13 +22,15 @@ from layergate.preflight.rule import (
 )
 from layergate_rules.islands import CELL_MM, LayerSteps
 from layergate_rules.layer_statistics import number_of, place_of
-from layergate_rules.squares import Squares, Stack, grown, lacking, squares_of, stacked
+from layergate_rules.pieces import parted_by_air
+from layergate_rules.squares import Squares, Stack, grown, lacking, shrunk, squares_of, stacked
 from layergate_rules.standing import standing
 from layergate_rules.tracks import (
     WALLS_AGAIN,
     absent,
     beside,
     direction,
+    flanked,
     parts_walls_again,
     tracks_of,
     walls_again,
@@ -41,14 +43,24 @@ _SAME_GAP = 0.1  # rounding of heights to 0.01 mm
 _RIM_CELLS = 2  # about as deep as walls: what is left of the infill reaches into their place
 _LEAST_MIDDLE_CELLS = 12
 _EMPTY_SHARE = 0.05  # of the cells in the middle; infill of 5 % meets more
+_ACROSS_CELL_MM = 0.4
+_ACROSS_SAMPLES = 3  # 0.9 mm to each side
+_BEYOND_MM, _FAR_MM = 0.4, 1.5  # infill overlaps a wall by a quarter of a bead
+_BESIDE_SHARE = 0.8  # of lost lines; all of those inside a wall
+_JOINED_MM = 0.01
+_INSIDE_MM = 2.0  # from the outermost line of a floor; from the outermost wall one is out of the part
+_OPEN_SHARE = 0.3  # of a line's path, from its end to its beginning: those of a loop meet, but for a seam
+_COMMON_WIDTH_MM = 0.45
 _COME_BACK = 0.5  # of the walls that end; all of a lost piece do
 _FEW_CELLS = 4
 _DEEP_CELLS = 4  # 3 mm: more than walls are together
+_LONE_SHARE = 0.025  # lines of 5 % meet one cell in twelve, and half of that in what is as narrow as they are apart
 _SPARSE_SHARE = 0.6  # infill of 50 % meets about as many
 _EDGE = 2 * max(REACHES) + 2
 _LEAST_LACK_MM = 1.0  # in a window of 3 mm: a third of a line through it
 _SAME_HEIGHT_MM = 0.02
-_NODES = 6  # layers among which the one under another is looked for
+_SAME_LAYER = 0.5  # of a step: closer in height, what lies beside is of the same layer
+_NODES = 9  # layers among which the one under another is looked for
 _CLEAR_MM = 4.0  # about twice the spacing of infill of 20 %
 
 
@@ -110,6 +122,95 @@ def _runs_through(beads: Beads, x: np.ndarray, y: np.ndarray) -> bool:
     return bool(there.mean() > _EMPTY_SHARE)
 
 
+def _sparse_around(stack: Stack, lacks: np.ndarray, lost: np.ndarray, layers: tuple[Beads, ...]) -> bool:
+    """Say whether lost walls are the outermost lines of solid layers, and what is there between the walls instead is sparse infill.
+
+    Lines then run all through the wide place around them, and walls that stand in all the layers are next to them.
+
+    Args:
+        lost: samples of the lowest layer.
+        layers: two below the one that lacks them, itself, and one above.
+    """
+    two_below, below, beads, above = layers
+    width = _width_mm(below)
+    dense = stack.near_mm[[0, 1, 3, 4]].min(axis=0) * width > _SPARSE_SHARE * 9
+    x, y, angle = _places(two_below, lost)
+    place = stack.region(lacks & dense, x, y)
+    middle = shrunk(place, _RIM_CELLS)
+    if np.count_nonzero(middle) < _LEAST_MIDDLE_CELLS:
+        return False
+    across = _INSIDE_MM * np.sin(angle), _INSIDE_MM * np.cos(angle)
+    inside = [stack.at(place, x + way * across[0], y - way * across[1]) for way in (-1, 1)]  # left, right
+    if (flanked(beads, x, y, angle, width) & inside).any(axis=0).mean() < _BESIDE_SHARE:
+        return False
+    rows = np.flatnonzero(stack.at(middle, beads.samples.x_mm, beads.samples.y_mm))
+    tracks = tracks_of(beads)[rows]
+    rows = rows[~(beside(tracks, below) & beside(tracks, above))]
+    there = stack.marks(beads.samples.x_mm[rows], beads.samples.y_mm[rows])
+    return bool(there[middle].mean() > _EMPTY_SHARE)
+
+
+def _fills_a_gap(lower: Beads, lost: np.ndarray, beads: Beads) -> bool:
+    """Say whether lost lines are gap fill: open ones between two walls that stay. It comes and goes as the gap is wide enough."""
+    x, y, angle = _places(lower, lost)
+    if flanked(beads, x, y, angle, _width_mm(lower)).all(axis=0).mean() < _BESIDE_SHARE:
+        return False
+    apart = np.hypot(lower.x0[1:] - lower.x1[:-1], lower.y0[1:] - lower.y1[:-1]) > _JOINED_MM
+    first = np.concatenate(([0], np.flatnonzero(apart) + 1))
+    last = np.concatenate((first[1:] - 1, [len(apart)]))
+    path = np.add.reduceat(lower.length_mm, first)
+    open_ = np.hypot(lower.x1[last] - lower.x0[first], lower.y1[last] - lower.y0[first]) > _OPEN_SHARE * path
+    chain = np.searchsorted(first, lower.samples.bead[lost], side="right") - 1
+    return bool(open_[chain].mean() > _BESIDE_SHARE)
+
+
+def _in_order(rows: np.ndarray) -> np.ndarray:
+    """Number the pieces in which some samples follow one another in the order of printing."""
+    pieces: np.ndarray = np.cumsum(np.diff(rows, prepend=rows[0]) > 2)
+    return pieces
+
+
+def _places(beads: Beads, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    samples = beads.samples
+    return samples.x_mm[rows], samples.y_mm[rows], direction(beads)[samples.bead[rows]]
+
+
+def _width_mm(beads: Beads) -> float:
+    """Give about the width of a layer's beads, mm; that of a common nozzle's where no flow tells it."""
+    known = beads.area_mm2[np.isfinite(beads.area_mm2)]
+    step = beads.gap_levels_mm[0]
+    return float(np.median(known)) / step if len(known) and step > 0 else _COMMON_WIDTH_MM
+
+
+def _run_across(beads: Beads, lower: Beads, lost: np.ndarray) -> np.ndarray:
+    """Give those of some samples of a lower layer's walls across which lines of a layer run on: it is sparse infill there.
+
+    Rings of a solid layer look like walls that are lost, where the layer between two such is sparse. No line of infill leads
+    through a wall.
+    """
+    keys = cell_keys(lower.samples.x_mm[lost], lower.samples.y_mm[lost], _ACROSS_CELL_MM)
+    cells, first = np.unique(keys, return_index=True)
+    samples = beads.samples
+    own = cell_keys(samples.x_mm, samples.y_mm, _ACROSS_CELL_MM)
+    at = np.minimum(np.searchsorted(cells, own), len(cells) - 1)
+    rows = np.flatnonzero(cells[at] == own)
+    rows = rows[(rows >= _ACROSS_SAMPLES) & (rows < len(own) - _ACROSS_SAMPLES)]
+    wall = lost[first[at[rows]]]
+    angle = direction(lower)[lower.samples.bead[wall]]
+
+    def aside(there: np.ndarray) -> np.ndarray:
+        dx = samples.x_mm[there] - lower.samples.x_mm[wall]
+        dy = samples.y_mm[there] - lower.samples.y_mm[wall]
+        far: np.ndarray = np.hypot(dx, dy) > _FAR_MM
+        return np.where(far, np.nan, dy * np.cos(angle) - dx * np.sin(angle))
+
+    before, after = aside(rows - _ACROSS_SAMPLES), aside(rows + _ACROSS_SAMPLES)
+    with np.errstate(invalid="ignore"):
+        across = (before * after < 0) & (np.minimum(np.abs(before), np.abs(after)) > _BEYOND_MM)
+    found: np.ndarray = wall[across]
+    return found
+
+
 def _ends_here(two_below: Beads, below: Beads, beads: Beads, above: Beads, lost: tuple[np.ndarray, np.ndarray]) -> bool:
     """Say whether most walls that end where some are lost do not come back: a part ends there, and supports stand on it.
 
@@ -152,7 +253,7 @@ def _sparse_beside(layer: Beads, inside: np.ndarray, between: Beads, below: Bead
     beside_it = np.setdiff1d(np.setdiff1d(floor, region), np.setdiff1d(near_walls, deep))
     if len(beside_it) < _LEAST_MIDDLE_CELLS:
         return len(lines) >= _FEW_CELLS
-    return _EMPTY_SHARE < float(np.isin(beside_it, lines).mean()) < _SPARSE_SHARE
+    return _LONE_SHARE < float(np.isin(beside_it, lines).mean()) < _SPARSE_SHARE
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,6 +352,8 @@ class PartialLayer(Rule):
     def _confirm(self, region: _Region, inside: np.ndarray, after: Beads) -> None:
         """Take a region over a gap for a loss if the walls that stand in it, or around it, stood before."""
         *below, between, layer = self._before
+        if parted_by_air(layer.samples.x_mm[inside], layer.samples.y_mm[inside], below[-1], between, layer):
+            return
         share = parts_walls_again(layer, after, inside, below[-1:-4:-2])
         if share >= WALLS_AGAIN or (
             self._enclosed(layer, inside, between) and not _sparse_beside(layer, inside, between, below[-1])
@@ -305,12 +408,20 @@ class PartialLayer(Rule):
             return None
         stack = stacked(squares, _EDGE)
         lacks = stack.near_mm[[0, 1, 3, 4]].min(axis=0) - stack.near_mm[2]
-        return self._upright(stack, lacks >= _LEAST_LACK_MM, *layers) or self._void(stack, *layers)
+        # What objects of other heights lay about there fills it, too.
+        near_mm = _SAME_LAYER * heights.min()
+        beside_it = [
+            one.beads for one in self._nodes if one not in nodes and abs(one.beads.z_mm - layers[2].z_mm) < near_mm
+        ]
+        for other in beside_it:
+            stack.path_mm[2][stack.marks(other.samples.x_mm, other.samples.y_mm)] += 1
+        return self._upright(stack, lacks >= _LEAST_LACK_MM, beside_it, *layers) or self._void(stack, *layers)
 
     def _upright(
         self,
         stack: Stack,
         lacks: np.ndarray,
+        beside_it: list[Beads],
         two_below: Beads,
         below: Beads,
         beads: Beads,
@@ -320,6 +431,8 @@ class PartialLayer(Rule):
         """Find upright walls of all of the four layers around that the middle one lacks, though a wall beside may be there."""
         samples = two_below.samples
         chosen = np.flatnonzero(stack.at(lacks, samples.x_mm, samples.y_mm) & (tracks_of(two_below) >= 0))
+        for other in beside_it:
+            chosen = chosen[~beside(tracks_of(two_below)[chosen], other)]
         if float(samples.weight_mm[chosen].sum()) < self.limits.least_lost_path_mm:
             return None
         places = samples.x_mm[chosen], samples.y_mm[chosen], direction(two_below)[samples.bead[chosen]]
@@ -330,14 +443,23 @@ class PartialLayer(Rule):
             if not len(gone):
                 continue
             # Only long pieces in the order of printing: short ones are where infill turns beside a wall.
-            piece = np.cumsum(np.diff(gone, prepend=gone[0]) > 2)
+            piece = _in_order(gone)
             sizes = np.bincount(piece, samples.weight_mm[gone])
             best = np.union1d(best, gone[sizes[piece] >= self.limits.least_lost_path_mm])
+        if len(best):
+            piece = _in_order(best)
+            best = best[~np.isin(piece, piece[np.isin(best, _run_across(beads, two_below, best))])]
         if not len(best):
             return None
         x, y = samples.x_mm[best], samples.y_mm[best]
         lost = float(samples.weight_mm[best].sum())
-        if _runs_through(beads, x, y) or _ends_here(two_below, below, beads, above, (x, y)):
+        if (
+            _runs_through(beads, x, y)
+            or _sparse_around(stack, lacks, best, (two_below, below, beads, above))
+            or _fills_a_gap(two_below, best, beads)
+            or _ends_here(two_below, below, beads, above, (x, y))
+            or parted_by_air(x, y, below, beads, above)
+        ):
             return None
         step = above.z_mm - beads.z_mm
         repeated = self._repeated((two_below, below), (above, two_above), step, (x, y), lost)
@@ -365,6 +487,8 @@ class PartialLayer(Rule):
                 or goes_across(stack, void, below, above)
                 or is_an_island(stack, void, (two_below, below, above, two_above))
             ):
+                if parted_by_air(above.samples.x_mm[inside], above.samples.y_mm[inside], below, beads, above):
+                    continue
                 rows, columns = np.nonzero(void.squares)
                 x, y = columns + float(stack.column), rows + float(stack.row)
                 return _Lost(

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from layergate.preflight.rule import Beads
+from layergate.preflight.rule import Beads, connected_regions
 
 F32 = npt.NDArray[np.float32]
 Bool = npt.NDArray[np.bool_]
@@ -43,11 +43,31 @@ class Stack:
 
     def at(self, marks: Bool, x_mm: np.ndarray, y_mm: np.ndarray) -> Bool:
         """Say which points lie in marked squares; points outside do not."""
-        row = np.floor(y_mm).astype(np.int64) - self.row
-        column = np.floor(x_mm).astype(np.int64) - self.column
-        inside = (row >= 0) & (row < marks.shape[0]) & (column >= 0) & (column < marks.shape[1])
+        row, column, inside = self._squares(x_mm, y_mm)
         found: Bool = inside & marks[np.where(inside, row, 0), np.where(inside, column, 0)]
         return found
+
+    def marks(self, x_mm: np.ndarray, y_mm: np.ndarray) -> Bool:
+        """Mark the squares in which some points lie: (rows, columns)."""
+        row, column, inside = self._squares(x_mm, y_mm)
+        found = np.zeros(self.path_mm.shape[1:], np.bool_)
+        found[row[inside], column[inside]] = True
+        return found
+
+    def region(self, marks: Bool, x_mm: np.ndarray, y_mm: np.ndarray) -> Bool:
+        """Leave of some marks those that hang together with squares in which some points lie."""
+        rows, columns, region = regions(marks)
+        own = np.isin(region, region[self.marks(x_mm, y_mm)[rows, columns]])
+        found = np.zeros_like(marks)
+        found[rows[own], columns[own]] = True
+        return found
+
+    def _squares(self, x_mm: np.ndarray, y_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray, Bool]:
+        row = np.floor(y_mm).astype(np.int64) - self.row
+        column = np.floor(x_mm).astype(np.int64) - self.column
+        rows, columns = self.path_mm.shape[1:]
+        inside: Bool = (row >= 0) & (row < rows) & (column >= 0) & (column < columns)
+        return row, column, inside
 
 
 def squares_of(beads: Beads) -> Squares | None:
@@ -106,6 +126,12 @@ def _frame(layers: Sequence[Squares], edge: int) -> tuple[int, int, tuple[int, i
 def _inside(layer: Squares, row: int, column: int) -> tuple[slice, slice]:
     top, left = layer.row - row, layer.column - column
     return slice(top, top + layer.path_mm.shape[0]), slice(left, left + layer.path_mm.shape[1])
+
+
+def regions(marks: Bool) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Give the rows, columns and region numbers of marked squares; squares that touch are one region: three (n,)."""
+    rows, columns = np.nonzero(marks)
+    return rows, columns, connected_regions((rows << 22) + columns)
 
 
 def grown(marks: Bool, reach: int) -> Bool:

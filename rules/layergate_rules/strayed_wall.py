@@ -236,12 +236,15 @@ class _Corners:
         chain = self.chain[first]
         inside = slice(first - chain, last - chain)  # strokes: as many fewer than points as there are chains before
         areas = self.beads.area_mm2
+        # Two strokes on each side: where seams are ramped, each stroke has less than the one before, and tells nothing.
+        sides = ((inside.start - k, first - k) for k in (1, 2)), ((inside.stop + k, last + k + 1) for k in (0, 1))
         beside = [
             float(areas[stroke])
-            for stroke, point in ((inside.start - 1, first - 1), (inside.stop, last + 1))
+            for side in sides
+            for stroke, point in side
             if 0 <= point < len(self.points) and self.chain[point] == chain and np.isfinite(areas[stroke])
         ]
-        if not beside or abs(np.log(beside[0] / beside[-1])) > _LEAST_FLOW / 2:
+        if not beside or np.ptp(np.log(beside)) > _LEAST_FLOW / 2:
             return False
         length = self.beads.length_mm[inside]
         meant = float((areas[inside] * length).sum()) / beside[0]

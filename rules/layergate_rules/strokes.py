@@ -61,7 +61,8 @@ class Strokes:
         logs = np.log(self.volume_mm3[rows] / self.length_mm[rows])
         there = np.sort(np.log((before_mm3 / before_mm)[_telling(before_mm3, before_mm) & (before_mm3 > 0)]))
         seen = np.searchsorted(there, logs - _SAME_FLOW) < np.searchsorted(there, logs + _SAME_FLOW)
-        rows, logs = rows[~seen], logs[~seen]
+        own = ~seen & ~self._as_beside(rows, logs)
+        rows, logs = rows[own], logs[own]
         order = np.argsort(logs)
         apart = np.diff(logs[order]) > _SAME_FLOW
         group = np.concatenate(([0], np.cumsum(apart))) if len(rows) else rows
@@ -71,6 +72,16 @@ class Strokes:
         beside = np.where(np.roll(group, 1) == group, beside, np.roll(beside, -1))
         self.twins = set(here[(size == 2) & beside].tolist())
         return np.sort(here[(size == 1) | ((size == 2) & beside)])
+
+    def _as_beside(self, rows: np.ndarray, logs: np.ndarray) -> np.ndarray:
+        """Say which strokes carry the usual flow of one beside them: rounding parts them at the edge of its class."""
+        found = np.zeros(len(rows), np.bool_)
+        for apart in (-2, -1, 1, 2):
+            at = np.clip(rows + apart, 0, len(self.line) - 1)
+            with np.errstate(invalid="ignore", divide="ignore"):
+                same = np.abs(np.log(self.volume_mm3[at] / self.length_mm[at]) - logs) < _SAME_FLOW
+            found |= same & np.isfinite(self.usual[at])
+        return found
 
     def around(self, stroke: int) -> list[float]:
         """Give the usual areas next to a stroke, the nearest before and the nearest after it."""

@@ -18,6 +18,8 @@ _WRAP = (
     1 << _WRAP_BITS
 )  # cells; what lies 819 mm apart is taken for one place, which may hide a loss and raises no alarm
 
+_NEXT_WIDTHS = (0.8, 1.5)  # from a line's middle to that of the next one, in bead widths
+
 LEAST_WALLS_MM = 8.0
 """Less that runs on from layer to layer tells nothing (own choice; the same as the least lost wall)."""
 
@@ -55,6 +57,17 @@ def tracks_of(layer: Beads) -> np.ndarray:
 def beside(tracks: np.ndarray, layer: Beads) -> np.ndarray:
     """Say which tracks have a bead of a layer within 0.2 to 0.4 mm that runs the same way: (n,) bool."""
     return _near(tracks, tracks_of(layer))
+
+
+def flanked(layer: Beads, x_mm: np.ndarray, y_mm: np.ndarray, angle: np.ndarray, width_mm: float) -> np.ndarray:
+    """Say on which sides of some lines a layer has a bead next to them that runs the same way: (2, n) bool, right and left."""
+    classes = np.rint(angle * (_DIRECTIONS / np.pi)).astype(np.int64) % _DIRECTIONS
+    sides = np.zeros((2, len(x_mm)), np.bool_)
+    for far in np.arange(_NEXT_WIDTHS[0] * width_mm, _NEXT_WIDTHS[1] * width_mm, _FINE_MM):
+        for side, way in enumerate((far, -far)):
+            cells = cell_keys(x_mm + way * np.sin(angle), y_mm - way * np.cos(angle), _FINE_MM)
+            sides[side] |= beside(cells * _DIRECTIONS + classes, layer)
+    return sides
 
 
 def absent(tracks: np.ndarray, layer: Beads) -> np.ndarray:

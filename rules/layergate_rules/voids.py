@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from layergate.preflight.rule import Beads, connected_regions
-from layergate_rules.squares import F32, Bool, Stack, grown, shrunk
+from layergate.preflight.rule import Beads
+from layergate_rules.squares import F32, Bool, Stack, grown, regions, shrunk
 from layergate_rules.tracks import beside, direction, tracks_of
 
 REACHES = (1, 2, 4, 6)
@@ -59,7 +59,7 @@ def voids(stack: Stack, layers: tuple[Beads, Beads, Beads], least_path_mm: float
     covered = np.all(shrunk(grown(around, REACHES[-1]), REACHES[-1]), axis=0)
     if _lone_path(stack, layers, covered, widest) * widest > MOST_LONE * np.count_nonzero(free):
         return []
-    rows, columns, region = _regions(free)
+    rows, columns, region = regions(free)
     found = []
     for number in range(int(region.max()) + 1):
         squares = np.zeros_like(free)
@@ -89,6 +89,8 @@ def _free(stack: Stack) -> tuple[Bool, int]:
     widest = 0
     for reach in REACHES:
         empty = ~grown(there, reach)
+        if reach > 1:
+            empty = _two_by_two(empty)  # lines as far apart in every layer leave a square more here than there
         filled = grown(around, reach)
         if not (empty & filled.all(axis=0)).any():
             continue
@@ -97,6 +99,16 @@ def _free(stack: Stack) -> tuple[Bool, int]:
             free = free | grown(empty, reach)
             widest = 2 * reach + 1
     return free, widest
+
+
+def _two_by_two(marks: Bool) -> Bool:
+    """Leave the marks that are part of four in a block."""
+    corner = np.zeros_like(marks)
+    corner[:-1, :-1] = marks[:-1, :-1] & marks[1:, :-1] & marks[:-1, 1:] & marks[1:, 1:]
+    found = corner.copy()
+    found[1:] |= corner[:-1]
+    found[:, 1:] |= found[:, :-1].copy()
+    return found
 
 
 def goes_across(stack: Stack, void: Void, below: Beads, above: Beads) -> bool:
@@ -121,7 +133,7 @@ def is_an_island(stack: Stack, void: Void, around: Sequence[Beads]) -> bool:
         around: the four layers, from the lowest.
     """
     filled: Bool = np.any(stack.path_mm > 0, axis=0)
-    rows, columns, region = _regions(filled)
+    rows, columns, region = regions(filled)
     own = np.isin(region, region[void.squares[rows, columns]])
     island: Bool = np.zeros_like(filled)
     island[rows[own], columns[own]] = True
@@ -147,12 +159,6 @@ def _leads_to(stack: Stack, squares: Bool, ring: Bool, layer: Beads) -> Bool:
     met: Bool = np.zeros_like(ring)
     met[np.floor(y[rows]).astype(np.int64) - stack.row, np.floor(x[rows]).astype(np.int64) - stack.column] = True
     return met
-
-
-def _regions(marks: Bool) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Give the rows, columns and region numbers of marked squares; squares that touch are one region: three (n,)."""
-    rows, columns = np.nonzero(marks)
-    return rows, columns, connected_regions((rows << 22) + columns)
 
 
 def _least(path: F32, squares: Bool) -> float:

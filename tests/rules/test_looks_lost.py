@@ -49,3 +49,112 @@ def test_each_of_several_objects_has_a_raft_of_its_own() -> None:
     (found,) = losses(on_a_raft(30), between, on_a_raft(90, without=12))
     assert (found.rule, found.severity) == ("missing-layer", "block")
     assert found.where.z_mm == pytest.approx((2.2, 2.6))
+
+
+BOX = (50.0, 50.0, 80.0, 70.0)
+WALL_MM = 0.45
+
+
+def walls(x0: float, y0: float, x1: float, y1: float, count: int = 2) -> list[str]:
+    """So many closed loops, the outermost first."""
+    made: list[str] = []
+    for k in range(count):
+        a, b, c, d = x0 + k * 0.41, y0 + k * 0.41, x1 - k * 0.41, y1 - k * 0.41
+        corners = [(c, b), (c, d), (a, d), (a, b)]
+        made += [f"G1 X{a:.3f} Y{b:.3f} F6000"]
+        at = (a, b)
+        for corner in corners:
+            made.append(f"G1 X{corner[0]:.3f} Y{corner[1]:.3f} E{math.dist(at, corner) * E_PER_MM:.5f} F1800")
+            at = corner
+    return made
+
+
+def rings(x0: float, y0: float, x1: float, y1: float) -> list[str]:
+    """A solid layer of loops, from the edge to the middle."""
+    return walls(x0, y0, x1, y1, int((y1 - y0) / 2 / 0.41))
+
+
+def test_one_sparse_layer_between_floors_of_rings_is_no_loss() -> None:
+    """Lines of infill run on across where the rings of the layers around are; where a wall is lost, nothing does."""
+
+    def part(*, whole: bool = True) -> list[list[str]]:
+        made = [lift(0.2 * n) + rings(*BOX) for n in range(1, 13)]
+        made[5] = lift(1.2) + walls(*BOX) + hatch(51, 51, 79, 69, 3.0, across=True)
+        made[8] = made[8] if whole else lift(1.8) + rings(50.41, 50.41, 79.59, 69.59)
+        return made
+
+    assert losses(*part()) == []
+    assert [f.rule for f in losses(*part(whole=False))] == ["partial-layer"]
+
+
+def hook(*, whole: bool = True) -> list[list[str]]:
+    """A column whose upper half reaches out over a support with an outline, right under its edge, a layer of air between."""
+    made = []
+    for n in range(1, 25):
+        words = lift(0.2 * n)
+        if n < 14:
+            words += walls(50, 50, 58, 60) + hatch(51, 51, 57, 59, 0.5 if n % 2 else 2.0, across=n % 2 == 0)
+            if n < 13:
+                words += walls(59.2, 50, 70, 60, 1) + hatch(
+                    59.6, 50.4, 69.6, 59.6, 0.6 if n == 12 else 2.4, across=True
+                )
+        elif n != 18 or whole:
+            words += walls(50, 50, 70, 60) + hatch(51, 51, 69, 59, 0.5, across=n % 2 == 0)
+        else:
+            words += [*walls(50, 50, 70, 60)[:4], *hatch(51, 51, 60, 59, 0.5, across=True)]
+        made.append(words)
+    return made
+
+
+def test_a_layer_of_air_over_supports_with_an_outline_is_no_loss() -> None:
+    """What the supports stand beside goes on and they do not: the part over them is one with it, and they are not."""
+    assert losses(*hook()) == []
+    assert {f.rule for f in losses(*hook(whole=False))} == {"partial-layer"}
+
+
+def test_objects_whose_heights_lie_a_little_apart_lack_nothing() -> None:
+    """One has thicker layers between equal ones; at the height of one layer of the other, it is not laid but beside it."""
+
+    def pair(*, whole: bool = True) -> list[list[str]]:
+        made: list[list[str]] = []
+        for n in range(1, 14):
+            z = 0.2 * n
+            one = [word for side in (20.0, 19.18) for word in ring(z, side=side)]
+            other = [word for side in (20.0, 19.18) for word in ring(z + (0.02 if n == 7 else 0.0), 90.0, side=side)]
+            made += [one, *([other] if whole or n != 7 else [])]
+        return made
+
+    assert losses(*pair()) == []
+    assert {f.rule for f in losses(*pair(whole=False))} == {"partial-layer"}
+
+
+def test_gap_fill_that_comes_and_goes_is_no_loss() -> None:
+    """Open lines between two walls that stay; a thin wall of its own that is not there is a loss."""
+
+    def strip(*, without: str = "") -> list[list[str]]:
+        made = []
+        for n in range(1, 14):
+            words = lift(0.2 * n)
+            gone = without if n == 7 else ""
+            words += walls(50, 50, 90, 51.2, 1) + ([] if gone == "fill" else line(51, 50.6, 89, 50.6))
+            words += [] if gone == "wall" else line(50, 60, 90, 60)
+            made.append(words)
+        return made
+
+    assert losses(*strip()) == losses(*strip(without="fill")) == []
+    assert [f.rule for f in losses(*strip(without="wall"))] == ["partial-layer"]
+
+
+def test_sparse_infill_whose_lines_are_as_far_apart_everywhere_has_no_hole() -> None:
+    """Between two of its lines a square more may be empty than between those of the layers above; what is lost leaves more."""
+
+    def part(*, whole: bool = True) -> list[list[str]]:
+        made = []
+        for n in range(1, 12):
+            pitch = 5.2 if n > 4 else 0.45
+            words = lift(0.2 * n) + walls(50.3, 50.3, 79.7, 69.7) + hatch(51.95, 51, 79, 69, pitch, across=n % 2 == 1)
+            made.append(words if whole or n != 3 else words[: -2 * 30])
+        return made
+
+    assert losses(*part()) == []
+    assert [f.rule for f in losses(*part(whole=False))] == ["partial-layer"]
