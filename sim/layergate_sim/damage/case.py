@@ -45,6 +45,7 @@ class Outcome:
     z_mm: tuple[float, float] | None = None
     box_mm: tuple[float, float, float, float] | None = None
     size: dict[str, float] = field(default_factory=dict)
+    everywhere: bool = False  # every bead carries the same share of its filament, and nothing else differs
 
 
 @dataclass

@@ -1,6 +1,5 @@
 """Does a damage to a job and measures it; the list of damages is in `registry`, the damages in their own modules."""
 
-import re
 from functools import lru_cache
 from random import Random
 
@@ -15,15 +14,13 @@ from .result import (
     Damaged,
     DamageNotPossibleError,
     bead_table,
-    bead_width_mm,
     changed_mm3,
-    moved_mm,
 )
 from .scan import FILAMENT_MM, Scan, scan_job
+from .unseen import why_unseen
 
 __all__ = ["apply_damage", "apply_damage_to_text", "possible_damages"]
 
-_COUNTED = re.compile(rb"[;(][^\n]*\d")  # layers, filament, heights: whatever number a comment states may tell
 _MODULES = (beads, commands, layers, storage, whole)  # imported so that their damages enter the list
 
 
@@ -51,7 +48,8 @@ def apply_damage_to_text(
     if out.text == text:
         raise DamageNotPossibleError(f"{kind} with seed {seed} leaves the job as it was")
     bad = scan_job(out.text, filament_mm=filament_mm)
-    changed = changed_mm3(table, bead_table(bad))
+    bad_table = bead_table(bad)
+    changed = changed_mm3(table, bad_table)
     return Damaged(
         text=out.text,
         kind=kind,
@@ -64,34 +62,8 @@ def apply_damage_to_text(
         size=out.size,
         changes_part=changed > BEAD_MM3,
         changed_mm3=changed,
-        unseen=_unseen(case, out.layers, bad) if changed > BEAD_MM3 else "",
+        unseen=why_unseen(case, out, bad, (table, bad_table)) if changed > BEAD_MM3 else "",
     )
-
-
-def _unseen(case: Case, touched: tuple[int, ...], bad: Scan) -> str:
-    """Why a part that differs can't be told from the one meant; empty where it can."""
-    if not touched:
-        return ""
-    if _is_an_object(case, touched, bad) and not _COUNTED.search(case.text):
-        return "a whole object is gone: what is left is a good job of fewer objects, and no comment states a number"
-    moved = moved_mm(case.scan, bad)
-    layer = case.layers[touched[0]]
-    step = layer.z - max((x.z for x in case.layers if x.z < layer.z - 1e-6), default=0.0)
-    width = bead_width_mm(case.scan, layer.beads, step)
-    return "no bead lies as much as its width from its place" if moved < width else ""
-
-
-def _is_an_object(case: Case, touched: tuple[int, ...], bad: Scan) -> bool:
-    """Whether one of several objects, printed one after another, lays nothing any more, and everything else stays."""
-    if case.truth is None:
-        return False
-    names = {case.truth.layers[i].object_name for i in touched}
-    own = {x.index for x in case.truth.layers if x.object_name in names}
-    if len(names) > 1 or own != set(touched) or len(own) == len(case.layers):
-        return False
-    lost = sum(len(case.layers[i].beads) for i in own)
-    laid = [sum(line.moves and line.laid > 0 for line in scan.lines) for scan in (case.scan, bad)]
-    return laid[0] - laid[1] == lost
 
 
 def apply_damage(kind: str, specimen: Specimen, seed: int) -> Damaged:

@@ -56,7 +56,7 @@ class Damaged:
     """Why this can't be seen in the file, although more than a bead lies elsewhere; empty where it can."""
 
 
-def _way(before: Line, bead: Line, f: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def way_along(before: Line, bead: Line, f: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Points of a bead at the fractions f of its way, along the arc where it is one (by its centre or its radius)."""
     x, y, u = before.x, before.y, bead.unit
     if bead.code not in ("G2", "G3"):
@@ -80,7 +80,7 @@ def laid_cells(beads: Sequence[tuple[Line, Line]]) -> tuple[NDArray[np.int64], N
     for before, bead in beads:
         n = min(max(int(bead.length / CELL_MM * 2), 1), LARGEST_STEPS)
         f = (np.arange(n) + 0.5) / n
-        x, y = _way(before, bead, f)
+        x, y = way_along(before, bead, f)
         z = before.z + (bead.z - before.z) * f
         # A wild coordinate stays a cell far away.
         ix, iy, iz = (

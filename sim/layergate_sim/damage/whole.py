@@ -62,6 +62,7 @@ def other_filament(case: Case) -> Outcome:
         None,
         None,
         {"factor": factor},
+        everywhere=True,
     )
 
 

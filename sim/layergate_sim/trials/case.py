@@ -13,6 +13,7 @@ from layergate_sim.specimens import SPECIMEN_KINDS, Specimen, make_specimen
 
 LINES_NEAR = 50
 LAYERS_NEAR = 1
+FILAMENT_MM = 1.75  # of the printer that the trials' description states
 _TRIES = 12  # specimens tried for one case before the damage counts as not possible with this seed
 
 
@@ -64,6 +65,8 @@ def damaged_cases(kind: str, count: int, seed: int) -> Iterator[Case]:
             specimen_seed = random.randrange(1, 10_000)
             specimen_kind = random.choice(list(SPECIMEN_KINDS))
             specimen = make_specimen(specimen_kind, specimen_seed)
+            if kind == "other-machine-filament" and specimen.truth.filament_diameter_mm != FILAMENT_MM:
+                continue  # it would become a job for the printer of these trials
             try:
                 done = apply_damage(kind, specimen, seed * 1000 + number)
             except DamageNotPossibleError:

@@ -14,15 +14,25 @@ from typing import Any
 
 import click
 
-from layergate_sim.trials.case import Case, Score, crashes, damage_kinds, damaged_cases, good_cases, is_placed, stopping
+from layergate_sim.trials.case import (
+    FILAMENT_MM,
+    Case,
+    Score,
+    crashes,
+    damage_kinds,
+    damaged_cases,
+    good_cases,
+    is_placed,
+    stopping,
+)
 
 _BATCH = 24  # jobs given to one run of the checker: its start-up is shared among them
-_DESCRIPTION = """\
+_DESCRIPTION = f"""\
 [printer]
-build_volume_mm = { x = [0, 220], y = [0, 220], z = [0, 250] }
-reach_mm = { x = [-10, 230], y = [-10, 230], z = [-1, 255] }
+build_volume_mm = {{ x = [0, 220], y = [0, 220], z = [0, 250] }}
+reach_mm = {{ x = [-10, 230], y = [-10, 230], z = [-1, 255] }}
 nozzle_diameter_mm = 0.4
-filament_diameter_mm = 1.75
+filament_diameter_mm = {FILAMENT_MM}
 maximum_hot_end_c = 290
 maximum_bed_c = 120
 lowest_extrusion_c = 170

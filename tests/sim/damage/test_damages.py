@@ -497,11 +497,3 @@ def test_an_unknown_damage_is_refused_by_name() -> None:
     """The error names the damages there are."""
     with pytest.raises(KeyError, match="layer-lost"):
         apply_damage_to_text("rust", b"", 1)
-
-
-@pytest.mark.parametrize(("seed", "told"), [(5601, False), (9273, False), (9026, True), (3378, True)])
-def test_a_missing_object_can_be_seen_only_where_a_comment_states_a_number(seed: int, told: bool) -> None:
-    """What is left is a good job of fewer objects: worked out from the two jobs and their comments."""
-    damaged = apply_damage("object-missing", make_specimen("sequential", seed), 1)
-    assert damaged.changes_part
-    assert (damaged.unseen == "") == told
