@@ -1,8 +1,10 @@
 """claims-differ: what the comments say of the job is not what its commands do."""
 
 import re
+from dataclasses import dataclass
 from itertools import pairwise
 
+import numpy as np
 from pydantic import Field
 
 from layergate.preflight.rule import (
@@ -50,8 +52,21 @@ class ClaimsDifferLimits(Limits):
         description="layers that must be missing; claims are often one off, by the first or an empty last one (seen)",
     )
     layers_missing_share: float = Field(0.02, gt=0, lt=1, description="and the share of the claimed ones (own choice)")
-    height_missing_mm: float = Field(1.0, gt=0, description="mm below the claimed height (own choice)")
+    layers_empty: int = Field(
+        3, ge=1, description="announced layers in a row in which nothing is laid; real jobs announce one or two (seen)"
+    )
+    height_missing_mm: float = Field(
+        0.8, gt=0, description="mm below the claimed height: two thick layers; claims are often one layer off (seen)"
+    )
     height_missing_share: float = Field(0.05, gt=0, lt=1, description="and the share of it (own choice)")
+
+
+@dataclass(frozen=True, slots=True)
+class _Claim:
+    """A number that a comment states, above zero, and its line."""
+
+    value: float
+    line: int
 
 
 class ClaimsDiffer(Rule):
@@ -64,10 +79,10 @@ class ClaimsDiffer(Rule):
 
     How it decides and when it does not apply
         Comments are a second witness, of any job that says ``key = value`` or ``key: value``. Held is what is missing: layers,
-        filament, height; and filament well beyond the claim, purges allowed for. More layers or height than claimed are let
-        through, as rafts and supports are counted differently. Layer comments whose numbers skip once or twice, though they
-        go on by one else, are a note. It does not apply where comments claim none of these; the turns of spirals are not
-        counted.
+        filament, height, and beads in announced layers; and filament well beyond the claim, purges allowed for. More layers or
+        height than claimed are let through, as rafts and supports are counted differently. Layer comments whose numbers skip
+        once or twice, though they go on by one else, are a note. It does not apply where comments claim none of these; the
+        turns of spirals are not counted.
 
     What to do
         Make or copy the job again and compare sizes. If the claims come from the job's maker and always differ, raise the
@@ -89,17 +104,24 @@ class ClaimsDiffer(Rule):
             raise NotApplicableError("no comment claims layers, filament or height")
         limits = self.limits
         # Turns of a spiral have no height of their own: how many they are is not told.
-        lacking = count - len(layers) if count and not layers.ramp.any() else 0
-        if count and lacking >= max(limits.layers_missing, limits.layers_missing_share * count):
-            yield self._differs("layers", count, len(layers), "layers", "d")
+        lacking = count.value - len(layers) if count and not layers.ramp.any() else 0
+        if count and lacking >= max(limits.layers_missing, limits.layers_missing_share * count.value):
+            yield self._differs("layers", count, len(layers), "layers", ".0f")
         if filament and layers.flow_known:
-            missing = filament - job.laid_mm > limits.filament_missing_share * filament
-            more = job.laid_mm - filament > limits.filament_more_share * filament + limits.filament_more_mm
+            missing = filament.value - job.laid_mm > limits.filament_missing_share * filament.value
+            more = job.laid_mm - filament.value > limits.filament_more_share * filament.value + limits.filament_more_mm
             if missing or more:
                 yield self._differs("filament_mm", filament, job.laid_mm, "mm of filament", ".0f")
         tall = float(layers.z_mm.max())
-        if height and height - tall > max(limits.height_missing_mm, limits.height_missing_share * height):
+        if height and height.value - tall > max(limits.height_missing_mm, limits.height_missing_share * height.value):
             yield self._differs("height_mm", height, tall, "mm of height", ".2f")
+        for (from_line, lowest), (to_line, highest) in _empty(job.claims, layers, limits.layers_empty):
+            yield self.finding(
+                f"The comments announce layers {lowest} to {highest}, and nothing is laid in them.",
+                "Something of the job was lost or changed since it was made: make or copy it again and compare sizes.",
+                where=Where(lines=(from_line, to_line)),
+                evidence={"layers_empty": highest - lowest + 1},
+            )
         for line, last, first in skips:
             yield self.finding(
                 f"Layer comments go from {last} to {first} at line {line}; elsewhere they go on by one.",
@@ -109,15 +131,20 @@ class ClaimsDiffer(Rule):
                 evidence={"numbers_skipped": first - last - 1},
             )
 
-    def _differs(self, name: str, claimed: float, found: float, unit: str, form: str) -> Finding:
+    def _differs(self, name: str, claimed: _Claim, found: float, unit: str, form: str) -> Finding:
         return self.finding(
-            f"The comments claim {claimed:{form}} {unit}; the commands make {found:{form}}.",
+            f"The comments claim {claimed.value:{form}} {unit}; the commands make {found:{form}}.",
             "Something of the job was lost or changed since it was made: make or copy it again and compare sizes.",
-            evidence={f"claimed_{name}": claimed, f"found_{name}": found, "found_over_claimed": found / claimed},
+            where=Where(lines=(claimed.line, claimed.line)),
+            evidence={
+                f"claimed_{name}": claimed.value,
+                f"found_{name}": found,
+                "found_over_claimed": found / claimed.value,
+            },
         )
 
 
-def _layer_count(claims: Claims) -> int | None:
+def _layer_count(claims: Claims) -> _Claim | None:
     for key, value in claims.values.items():
         words = set(re.split(r"[ _\-]+", key))
         if (
@@ -126,28 +153,52 @@ def _layer_count(claims: Claims) -> int | None:
             and words & _COUNTING
             and re.fullmatch(r"\d{1,6}", value.strip())
         ):
-            return int(value)
-    return claims.layer_count()
+            return _claim(int(value), claims.lines[key])
+    counted = claims.layer_count()
+    return _claim(*counted) if counted else None
 
 
-def _filament_mm(claims: Claims) -> float | None:
+def _filament_mm(claims: Claims) -> _Claim | None:
     for key, value in claims.values.items():
         if _FILAMENT_IN_MM.match(key):
             parts = [part.strip() for part in value.split(",")]
             if all(re.fullmatch(r"\d+(?:\.\d+)?", part) for part in parts):
-                return sum(float(part) for part in parts) or None
+                return _claim(sum(float(part) for part in parts), claims.lines[key])
         if _FILAMENT.match(key) and _LENGTH.match(value):
             # One length a tool: the sum is claimed.
             lengths = [found for part in value.split(",") if (found := _LENGTH.match(part))]
-            return sum(float(found[1]) * (1000 if found[2] == "m" else 1) for found in lengths) or None
+            total_mm = sum(float(found[1]) * (1000 if found[2] == "m" else 1) for found in lengths)
+            return _claim(total_mm, claims.lines[key])
     return None
 
 
-def _height_mm(claims: Claims) -> float | None:
+def _height_mm(claims: Claims) -> _Claim | None:
     for key, value in claims.values.items():
         if _HEIGHT.match(key) and (number := re.match(r"\d+(?:\.\d+)?(?=\s*(?:mm)?$)", value.strip())):
-            return float(number[0]) or None
+            return _claim(float(number[0]), claims.lines[key])
     return None
+
+
+def _claim(value: float, line: int) -> _Claim | None:
+    """Give what a line claims; None for zero, which is a form not filled in."""
+    return _Claim(value, line) if value else None
+
+
+def _empty(claims: Claims, layers: LayerMap, least: int) -> list[tuple[tuple[int, int], tuple[int, int]]]:
+    """Give the first and the last mark, each line and number, of rows of announced layers in which nothing is laid."""
+    marks = claims.layer_marks
+    if len(marks) <= least:
+        return []
+    lines, numbers = np.array(marks).T
+    ends = np.append(lines[1:], np.iinfo(np.int64).max)
+    # Every layer that has begun before the next mark had ended before this one.
+    begun = np.searchsorted(np.sort(layers.first_line), ends)
+    empty = begun == np.searchsorted(np.sort(layers.last_line), lines)
+    # A list at the end of the job begins to count anew.
+    counts_on = np.append(False, np.diff(numbers) == 1)
+    rows = np.flatnonzero(empty & counts_on & (begun > 0))
+    runs = np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1)
+    return [(marks[run[0]], marks[run[-1]]) for run in runs if len(run) >= least and not empty[run[0] - 1]]
 
 
 def _skips(claims: Claims) -> list[tuple[int, int, int]]:

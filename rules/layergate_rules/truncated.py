@@ -52,7 +52,7 @@ class Truncated(Rule):
         if any(command.startswith("G10") for command in after):
             return
         heated = any(event.target_c > 0 for event in heat.events) or heat.unknown_since is not None
-        announced = job.claims.layer_count()
+        announced, _ = job.claims.layer_count() or (None, None)
         evidence: dict[str, float] = {"layers": len(layers), "lines_after_last_bead": job.lines - job.last_deposit_line}
         claim = ""
         if announced and announced > len(layers):

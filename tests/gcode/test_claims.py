@@ -23,7 +23,8 @@ def read(text: str, first_line: int = 1) -> Claims:
 )  # fmt: skip
 def test_layer_counts_in_the_wordings_that_comments_have(text: str, count: int | None) -> None:
     """Wordings are common practice; a height or another key is no count."""
-    assert read(text + "\n").layer_count() == count
+    claimed = read(f"G28\n(no claim)\n{text}\n", first_line=10).layer_count()
+    assert claimed == (None if count is None else (count, 12))
 
 
 def test_the_first_value_of_a_key_counts() -> None:

@@ -34,6 +34,7 @@ def test_what_is_missing(head: str, name: str, claimed: float, found: float) -> 
     """40 rings have 8 mm of height and 40 x 2.70792 mm of filament; what is claimed beyond is held."""
     result = findings(tall(40, head), "claims-differ")
     assert [f.severity for f in result] == ["hold"]
+    assert result[0].where.lines == (1, 1)
     assert result[0].evidence[f"claimed_{name}"] == pytest.approx(claimed)
     assert result[0].evidence[f"found_{name}"] == pytest.approx(found, rel=1e-4)
 
@@ -88,3 +89,27 @@ def test_not_compared() -> None:
     """Nothing stated, or nothing claimed, is nothing to compare."""
     assert "not stated" in why_not_applied(MICRO, "other-machine")
     assert "comments claim none" in why_not_applied(MICRO, "other-machine", {"nozzle_diameter_mm": 0.4})
+
+
+@pytest.mark.parametrize(
+    ("numbers", "severity"),
+    [([*range(1, 11)], []), ([*range(1, 13)], []), ([*range(1, 14)], ["hold"]), ([*range(1, 11), 1, 2, 3, 4], [])],
+)
+def test_announced_layers_that_lay_nothing(numbers: list[int], severity: list[str]) -> None:
+    """Real jobs announce a layer or two behind the last one, and some list their layers at the end; three lay something."""
+    lines = tall(10, "", numbers[:10]).split("\n")
+    lines[-1:-1] = [f"; layer {number}" for number in numbers[10:]]
+    found = findings("\n".join(lines), "claims-differ")
+    assert [f.severity for f in found] == severity
+    if severity:
+        assert found[0].evidence == {"layers_empty": 3}
+
+
+def test_announced_layers_of_a_lost_object() -> None:
+    """The comments of the fourth to the sixth layer are there, their beads are not."""
+    job = tall(10, "", list(range(1, 11))).split("\n")
+    gone = [at for at, line in enumerate(job) if line.startswith("; layer")]
+    kept = [line for at, line in enumerate(job) if not (gone[3] < at < gone[6] and "E" in line)]
+    (found,) = findings("\n".join(kept), "claims-differ")
+    assert found.where.lines is not None
+    assert [kept[line - 1] for line in found.where.lines] == ["; layer 4", "; layer 6"]

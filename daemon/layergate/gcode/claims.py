@@ -26,11 +26,13 @@ class Claims:
 
     Attributes:
         values: the first value of each key, by lower-case key.
+        lines: the line of each, by the same keys.
         layer_marks: line and number of comments that carry the word "layer" and a whole number.
-        layer_of: the last "layer i of n" or "layer i/n": i and n; None if no comment says so.
+        layer_of: the last "layer i of n" or "layer i/n": n and its line; None if no comment says so.
     """
 
     values: dict[str, str] = field(default_factory=dict)
+    lines: dict[str, int] = field(default_factory=dict)
     layer_marks: list[tuple[int, int]] = field(default_factory=list)
     layer_of: tuple[int, int] | None = None
 
@@ -38,12 +40,16 @@ class Claims:
         """Take the comments of some whole lines; ``keys`` only near the start and end of a job, where they stand."""
         if b";" not in raw and b"(" not in raw:
             return
+        last, line = 0, first_line
         if keys:
             for match in _KEY_VALUE.finditer(raw):
                 if len(self.values) >= _MOST_KEYS:
                     break
+                line += raw.count(b"\n", last, match.start())
+                last = match.start()
                 key = " ".join(match[1].decode("utf-8", "replace").lower().split())
                 self.values.setdefault(key, match[2].decode("utf-8", "replace").strip())
+                self.lines.setdefault(key, line)
         if not marks:
             return
         last, line = 0, first_line
@@ -57,15 +63,15 @@ class Claims:
             last = match.start()
             self.layer_marks.append((line, int(numbers[0])))
             if len(numbers) > 1 and re.match(rb"[ :#]*-?\d+ *(?:of|/)", match[2]):
-                self.layer_of = (int(numbers[0]), int(numbers[1]))
+                self.layer_of = (int(numbers[1]), line)
 
-    def layer_count(self) -> int | None:
-        """Give the number of layers that comments claim; None if none does."""
+    def layer_count(self) -> tuple[int, int] | None:
+        """Give the number of layers that comments claim, and the line that does; None if none does."""
         for key, value in self.values.items():
             number = re.match(r"(\d+)\b", value)
             if number and _COUNT_KEYS.match(key.replace("-", " ")):
-                return int(number[1])
-        return self.layer_of[1] if self.layer_of else None
+                return int(number[1]), self.lines[key]
+        return self.layer_of
 
     def number(self, *keys: str) -> float | None:
         """Give the first number of the first of some keys that a comment states; keys in lower case."""
