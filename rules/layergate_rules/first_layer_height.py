@@ -3,7 +3,18 @@
 import numpy as np
 from pydantic import Field
 
-from layergate.preflight.rule import Finding, Findings, LayerMap, Limits, NotApplicableError, Rule, Severity, Where
+from layergate.preflight.rule import (
+    Finding,
+    Findings,
+    LayerMap,
+    Limits,
+    Moves,
+    NotApplicableError,
+    Rule,
+    Severity,
+    Where,
+)
+from layergate.toolpath.moves import DEPOSIT
 from layergate_rules.layer_statistics import compared_layers
 
 
@@ -25,6 +36,12 @@ class FirstLayerHeightLimits(Limits):
         gt=1,
         description="bead area against the next layers'; a first layer of twice the height, or one that is pressed on, gets more "
         "(conservation)",
+    )
+    purge_lower: float = Field(
+        0.5,
+        gt=0,
+        description="in strands of the first layer: where a purge is laid so much lower, no offset lifts the bed, or the nozzle "
+        "would have purged into it (geometry)",
     )
 
 
@@ -60,6 +77,16 @@ class FirstLayerHeight(Rule):
     severity = "hold"
     limits_model = FirstLayerHeightLimits
 
+    def prepare(self) -> None:
+        self._lower: list[tuple[int, float]] = []  # where something is laid lower than all before it: line, mm
+
+    def each_moves(self, moves: Moves) -> None:
+        laid = np.flatnonzero(moves.kind == DEPOSIT)
+        z = moves.z1[laid]
+        before = np.concatenate(([self._lower[-1][1] if self._lower else np.inf], z[:-1]))
+        new = z < np.minimum.accumulate(before)
+        self._lower += zip(moves.line[laid[new]].tolist(), z[new].tolist(), strict=True)
+
     def finish(self, layers: LayerMap) -> Findings:
         if not layers.flow_known:
             raise NotApplicableError("the job does not say how much filament its moves push")
@@ -77,7 +104,10 @@ class FirstLayerHeight(Rule):
             nozzle = self.printer.nozzle_diameter_mm
             hangs = height > self.limits.strand_ratio * strand
             if hangs or (nozzle is not None and height > self.limits.nozzle_ratio * nozzle):
-                lost = hangs and self._lies_two_up(layers, chosen, index)
+                purge_mm = min((z for line, z in self._lower if line < layers.first_line[index]), default=np.inf)
+                lost = hangs and (
+                    height - purge_mm > self.limits.purge_lower * strand or self._lies_two_up(layers, chosen, index)
+                )
                 yield self._found(layers, index, strand, None if hangs else nozzle, "hold" if lost else "note")
 
     def _lies_two_up(self, layers: LayerMap, chosen: np.ndarray, index: int) -> bool:

@@ -123,3 +123,11 @@ def test_a_first_layer_that_is_fed_for_its_height_is_a_note() -> None:
     """Jobs begin 0.5 mm and more above the bed where their printer has an offset (seen): told, and let through."""
     lines = [*ring(0.5, e_per_mm=2 * E_PER_MM), *(line for n in range(1, 8) for line in ring(0.5 + 0.2 * n))]
     assert [f.severity for f in found(report_of(job(lines)), "first-layer-height")] == ["note"]
+
+
+@pytest.mark.parametrize(("purge_mm", "severity"), [(0.24, "hold"), (0.3, "note")])
+def test_a_purge_on_the_bed_rules_out_an_offset(purge_mm: float, severity: str) -> None:
+    """Beads of 0.163 mm2 make a strand of 0.455 mm: pressed on by half of it, the nozzle would purge into the bed."""
+    lines = [*ring(0.5, e_per_mm=2 * E_PER_MM), *(line for n in range(1, 8) for line in ring(0.5 + 0.2 * n))]
+    purge = [f"G1 Z{purge_mm}", "G1 X5 Y10", "G1 X5 Y100 E9", "G92 E0"]
+    assert [f.severity for f in found(report_of(job(purge, lines)), "first-layer-height")] == [severity]
