@@ -295,7 +295,8 @@ class MissingLayer(Rule):
         lowest = keys[samples.gap_mm < _HIGHER * layer.gap_levels_mm[0]]
         met = under.samples.gap_mm[np.isin(under_keys, lowest)]
         if len(met) and (layer.stack, under.z_mm) not in self._reached_out:  # a raft's air is no step
-            self._step_under[layer.stack, layer.z_mm] = float(np.median(met))
+            # Of those that lie lowest over what is under them: others are thick infill, or bridge air.
+            self._step_under[layer.stack, layer.z_mm] = float(np.quantile(met, 0.1))
         if (
             self._layers <= _RAFT_LAYERS
             and layer.z_mm <= _RAFT_MM

@@ -3,6 +3,7 @@
 Longer than others: its two ways to see a loss share the layers that they keep, and name one loss once.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,6 +23,7 @@ from layergate.preflight.rule import (
 )
 from layergate_rules.islands import CELL_MM, LayerSteps
 from layergate_rules.layer_statistics import number_of, place_of
+from layergate_rules.open_walls import open_walls
 from layergate_rules.pieces import parted_by_air
 from layergate_rules.squares import Squares, Stack, grown, lacking, shrunk, squares_of, stacked
 from layergate_rules.standing import standing
@@ -415,7 +417,24 @@ class PartialLayer(Rule):
         ]
         for other in beside_it:
             stack.path_mm[2][stack.marks(other.samples.x_mm, other.samples.y_mm)] += 1
-        return self._upright(stack, lacks >= _LEAST_LACK_MM, beside_it, *layers) or self._void(stack, *layers)
+        return (
+            self._upright(stack, lacks >= _LEAST_LACK_MM, beside_it, *layers)
+            or self._void(stack, *layers)
+            or self._open(beside_it, *layers[1:4])
+        )
+
+    def _open(self, beside_it: Sequence[Beads], below: Beads, beads: Beads, above: Beads) -> _Lost | None:
+        """Find walls that have broken off, however they lean."""
+        rows = open_walls(below, [beads, *beside_it], above)
+        samples = below.samples
+        lost = float(samples.weight_mm[rows].sum())
+        if lost < self.limits.least_lost_path_mm:
+            return None
+        x, y = samples.x_mm[rows], samples.y_mm[rows]
+        return _Lost(
+            beads.z_mm, beads.stack, lost, float(below.length_mm.sum()), (int(beads.line[0]), int(beads.line[-1])),
+            (float(x.min()), float(y.min()), float(x.max()), float(y.max())),
+        )  # fmt: skip
 
     def _upright(
         self,

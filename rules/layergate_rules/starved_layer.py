@@ -1,5 +1,7 @@
 """starved-layer: a layer, or a few, get clearly less material than their neighbours."""
 
+from collections.abc import Iterator
+
 import numpy as np
 from pydantic import Field
 
@@ -12,6 +14,9 @@ _Stretch = tuple[int, int, np.ndarray]
 
 _FARTHEST = 4
 """Layers up and down to two that are like each other: infill comes back after a few layers."""
+
+_FULL = 3
+"""Of the quantiles: three quarters of the path fill less."""
 
 _RAFT_LAYERS = 8
 """Layers of a raft, at most (common practice: three to five)."""
@@ -131,11 +136,17 @@ class StarvedLayer(Rule):
             for first, end, usual in self._between_like(logs, gaps, stacks)
             if inside.isdisjoint(range(first, end)) and not self._raft(logs, gaps, first, end)
         ]
+        inside |= {k for first, end, _ in found for k in range(first, end)}
         fills_mm2 = layers.volume_mm3[chosen] / gaps
         found = [one for one in found if not _as_full(fills_mm2, stacks, *one[:2])]
         for first, end, usual in sorted(found, key=lambda stretch: stretch[0]):
             nearest = _nearest_usual(logs, stacks, slice(first, end), usual)
             yield self._found(layers, chosen[first:end], nearest, logs[first:end])
+        with np.errstate(divide="ignore"):
+            fills = np.log(layers.fill_mm[chosen])
+        for row, usual in self._less_than_any(fills, np.log(layers.area_mm2[chosen, 0]), gaps, stacks):
+            if row not in inside and not _as_full(fills_mm2, stacks, row, row + 1):
+                yield self._found(layers, chosen[row : row + 1], usual, fills[row : row + 1])
 
     def _stretches(self, logs: np.ndarray, gaps: np.ndarray, stacks: np.ndarray, seen: np.ndarray) -> list[_Stretch]:
         """Find stretches of layers that lie below the three before them, and after which the flow comes back."""
@@ -216,6 +227,36 @@ class StarvedLayer(Rule):
         runs = np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1) if len(rows) else []
         found = [(int(run[0]), int(run[-1]) + 1, usual[run[0]]) for run in runs]
         return [(first, end, usual) for first, end, usual in found if not _goes_on(logs, stacks, first, end, alike)]
+
+    def _less_than_any(
+        self, fills: np.ndarray, areas: np.ndarray, gaps: np.ndarray, stacks: np.ndarray
+    ) -> Iterator[tuple[int, np.ndarray]]:
+        """Find layers hardly a bead of which fills as much as the full ones of every layer near, though these fill alike.
+
+        Layers of every kind do, whether they carry infill for two or three layers or none, so that nothing needs to be like it.
+
+        Args:
+            fills, areas: logarithms: (m, 5) of bead area over the bead's own gap, (m,) of the thinnest tenth's area.
+
+        Yields: the row, and the logarithms of the usual fill, (5,).
+        """
+        fall, alike = np.log(self.limits.flow_ratio), 2 * np.log(self.limits.alike)
+        for row in range(1, len(fills) - 1):
+            near = [k for k in range(row - _FARTHEST, row + _FARTHEST + 1) if 0 <= k < len(fills) and k != row]
+            near = [k for k in near if stacks[k] == stacks[row]]
+            if not near or not near[0] < row < near[-1] or not np.isfinite(fills[near]).all():
+                continue
+            full = fills[near, _FULL]  # over air beads fill nothing
+            if (
+                np.ptp(full) < alike
+                and fills[row, _FULL] - full.min() < fall
+                and areas[row] - areas[near].min() < fall
+                and gaps[row] < self.limits.gap_ratio * gaps[near].max()
+            ):
+                shares = fills[row] - fills[near]
+                nearest = int(np.argmin(np.ptp(shares, axis=1)))
+                if np.ptp(shares[nearest]) < alike:
+                    yield row, fills[near[nearest]]
 
     def _starved_turns(self, layers: LayerMap, fault: Fault) -> Finding:
         severity = "block" if fault.ratio < self.limits.block_ratio else "hold"

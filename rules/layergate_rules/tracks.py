@@ -56,7 +56,7 @@ def tracks_of(layer: Beads) -> np.ndarray:
 
 def beside(tracks: np.ndarray, layer: Beads) -> np.ndarray:
     """Say which tracks have a bead of a layer within 0.2 to 0.4 mm that runs the same way: (n,) bool."""
-    return _near(tracks, tracks_of(layer))
+    return near_tracks(tracks, tracks_of(layer))
 
 
 def flanked(layer: Beads, x_mm: np.ndarray, y_mm: np.ndarray, angle: np.ndarray, width_mm: float) -> np.ndarray:
@@ -75,10 +75,10 @@ def absent(tracks: np.ndarray, layer: Beads) -> np.ndarray:
 
     Rings of infill in a taper drift from layer to layer: where one has moved on, its neighbour is not there yet.
     """
-    return ~_near(tracks, tracks_of(layer), reach=2)
+    return ~near_tracks(tracks, tracks_of(layer), reach=2)
 
 
-def _near(tracks: np.ndarray, others: np.ndarray, reach: int = 1) -> np.ndarray:
+def near_tracks(tracks: np.ndarray, others: np.ndarray, reach: int = 1) -> np.ndarray:
     """Say which tracks have one of some others, ``reach`` cells of 0.2 mm away at most, that runs the same way: (n,) bool."""
     # For each cell the directions that run through it, and their neighbours, as bits. Only what is touched takes memory.
     ways = np.zeros(_WRAP * _WRAP, np.uint16)
@@ -125,9 +125,9 @@ def walls_again(layer: Beads, after: Beads, inside: np.ndarray, below: Sequence[
     share = 1.0
     for under in below:
         there = tracks_of(under)
-        again &= _near(tracks, there)
+        again &= near_tracks(tracks, there)
         # The other way about, too: one outline of a support lies beside two walls.
-        share = min(share, float(under.samples.weight_mm[_near(there, tracks[walls])].sum()) / total)
+        share = min(share, float(under.samples.weight_mm[near_tracks(there, tracks[walls])].sum()) / total)
     return min(share, float(weight[again].sum()) / total)
 
 

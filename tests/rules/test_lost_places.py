@@ -21,6 +21,14 @@ from layergate_sim.specimens import make_specimen
         ("partial-layer", "half-layer-lost", "cone", 8455, 5025),  # infill within walls that lean
         ("partial-layer", "region-lost", "cone", 8281, 5029),  # at the edge, where nothing encloses it
         ("partial-layer", "region-lost", "several-parts", 3608, 5004),  # one of several parts, which leans
+        ("partial-layer", "region-lost", "inches", 4294, 21009),  # walls that break off, under the edge of a floor
+        ("partial-layer", "region-lost", "cone-solid", 8224, 21021),  # and such that lean
+        ("partial-layer", "region-lost", "adaptive-heights", 406, 21022),
+        ("missing-layer", "layer-lost", "raft-and-support", 967, 21027),  # under a layer that is half a roof
+        ("missing-layer", "layer-lost", "fine-walls", 1802, 21030),  # only walls, between layers with thick infill
+        ("starved-layer", "layer-starved-60", "fine-walls", 6231, 77037),  # the first of its kind behind a floor
+        ("starved-layer", "layer-starved-30", "infill-every-third", 234, 77013),
+        ("starved-layer", "layer-starved-80", "infill-every-third", 4334, 77035),
         ("missing-layer", "half-layer-lost", "spiral", 8389, 5039),  # half of a spiral's second turn
         ("missing-layer", "layer-lost", "spiral", 8881, 5047),
         ("missing-layer", "block-lost", "spiral", 8480, 7013),  # eight turns in its first

@@ -1,0 +1,117 @@
+"""Open walls: a wall that is closed in the layers below and above, and of which a piece is not laid in the layer between.
+
+Used by partial-layer; no rule of its own.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from layergate.preflight.rule import Beads, cell_keys, neighbour_offsets
+from layergate_rules.tracks import near_tracks, tracks_of
+
+_JOINED_MM = 0.01
+_CLOSED_MM = 1.0
+"""From the end of a wall to its start: two beads' width at a seam."""
+
+_LEAST_LOOP_MM = 8.0
+"""Shorter loops are dots and loops of infill."""
+
+_REACH = 2
+"""Cells of 0.2 mm: a wall that leans by about its own width from layer to layer is met."""
+
+_END_REACH = 5
+"""Cells of 0.2 mm from the end of a lost piece to where the wall breaks off: a bead's end, and a lean."""
+
+_LEAST_PIECE_MM = 3.0
+"""Seams, and what is left out before them on purpose, are shorter (common practice)."""
+
+_MOST_LOST = 0.75
+"""Of a wall: beyond, too little is left of it to tell that it is the same wall."""
+
+_SAME_PLACE_MM = 1.0
+
+
+def open_walls(below: Beads, between: Sequence[Beads], above: Beads) -> np.ndarray:
+    """Find pieces of walls that the layers below and above have and the one between lacks, its own wall broken off at both ends.
+
+    Walls are closed around every part, hole and window; where one starts or ends, others turn. So a wall that just ends, and goes
+    on some millimetres along, while it is whole in the layers below and above, has lost what lies between. How far it leans is
+    no matter, as long as it lies on the one below.
+
+    Args:
+        between: the layer, and what objects of other heights lay about there.
+
+    Returns: rows of the samples of ``below`` that run where the piece was, (n,); empty where nothing is lost.
+    """
+    own = np.concatenate([tracks_of(beads) for beads in between])
+    ends = _broken_ends(between[0])
+    lower = _lacking_pieces(below, own, ends)
+    if not len(lower):
+        return lower
+    upper = _lacking_pieces(above, own, ends)
+    reach = np.asarray(neighbour_offsets())
+    places = [
+        cell_keys(layer.samples.x_mm[rows], layer.samples.y_mm[rows], _SAME_PLACE_MM)
+        for layer, rows in ((below, lower), (above, upper))
+    ]
+    found: np.ndarray = lower[np.isin(places[0], (np.unique(places[1])[:, None] + reach).ravel())]
+    return found
+
+
+def _chains(layer: Beads) -> tuple[np.ndarray, np.ndarray]:
+    """Give the first and the last bead of each chain of beads laid in one go: two (k,)."""
+    joined = (np.abs(layer.x0[1:] - layer.x1[:-1]) < _JOINED_MM) & (np.abs(layer.y0[1:] - layer.y1[:-1]) < _JOINED_MM)
+    first = np.flatnonzero(np.concatenate(([True], ~joined)))
+    return first, np.append(first[1:], len(layer.line)) - 1
+
+
+def _closed(layer: Beads) -> tuple[np.ndarray, np.ndarray]:
+    """Give the first and the last bead of each closed chain: two (k,)."""
+    first, last = _chains(layer)
+    way = np.concatenate(([0.0], np.cumsum(layer.length_mm)))
+    apart = np.hypot(layer.x0[first] - layer.x1[last], layer.y0[first] - layer.y1[last])
+    closed = (apart < _CLOSED_MM) & (way[last + 1] - way[first] > _LEAST_LOOP_MM)
+    return first[closed], last[closed]
+
+
+def _broken_ends(layer: Beads) -> np.ndarray:
+    """Give the tracks of samples at the ends of chains that are not closed: (m,)."""
+    first, last = _chains(layer)
+    apart = np.hypot(layer.x0[first] - layer.x1[last], layer.y0[first] - layer.y1[last]) >= _CLOSED_MM
+    samples = layer.samples
+    begin = np.searchsorted(samples.bead, first[apart])
+    end = np.searchsorted(samples.bead, last[apart] + 1) - 1
+    tracks = tracks_of(layer)[np.concatenate((begin, end))]
+    known: np.ndarray = tracks[tracks >= 0]
+    return known
+
+
+def _lacking_pieces(layer: Beads, own: np.ndarray, ends: np.ndarray) -> np.ndarray:
+    """Give the rows of a layer's samples in its closed walls that run where another layer's wall has broken off."""
+    tracks, samples = tracks_of(layer), layer.samples
+    found = [np.empty(0, np.int64)]
+    first, last = _closed(layer)
+    begin, end = np.searchsorted(samples.bead, first), np.searchsorted(samples.bead, last + 1)
+    rows = np.concatenate([np.arange(a, b) for a, b in zip(begin, end, strict=True)]) if len(first) else found[0]
+    if not len(rows):
+        return rows
+    missing = np.zeros(len(tracks), np.bool_)
+    missing[rows] = ~near_tracks(tracks[rows], own, _REACH)
+    for a, b in zip(begin.tolist(), end.tolist(), strict=True):
+        share = float(samples.weight_mm[a:b][missing[a:b]].sum())
+        whole = float(samples.weight_mm[a:b].sum())
+        if not _LEAST_PIECE_MM <= share <= _MOST_LOST * whole:
+            continue
+        # Around the loop, from where the wall is there.
+        turn = np.roll(np.arange(a, b), -int(np.argmin(missing[a:b])))
+        gone = np.concatenate(([False], missing[turn], [False]))
+        starts, stops = np.flatnonzero(~gone[:-1] & gone[1:]), np.flatnonzero(gone[:-1] & ~gone[1:])
+        for start, stop in zip(starts.tolist(), stops.tolist(), strict=True):
+            piece = turn[start:stop]
+            if float(samples.weight_mm[piece].sum()) < _LEAST_PIECE_MM:
+                continue
+            edges = tracks[[turn[start - 1], turn[stop % len(turn)]]]
+            if near_tracks(edges, ends, _END_REACH).all():
+                found.append(piece)
+    return np.concatenate(found)
