@@ -5,6 +5,7 @@ Longer than others: its two ways to see a loss share the layers that they keep, 
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 from pydantic import Field
@@ -45,9 +46,10 @@ _SAME_GAP = 0.1  # rounding of heights to 0.01 mm
 _RIM_CELLS = 2  # about as deep as walls: what is left of the infill reaches into their place
 _LEAST_MIDDLE_CELLS = 12
 _EMPTY_SHARE = 0.05  # of the cells in the middle; infill of 5 % meets more
-_ACROSS_CELL_MM = 0.4
+_ACROSS_CELL_MM = 0.2
 _ACROSS_SAMPLES = 3  # 0.9 mm to each side
-_BEYOND_MM, _FAR_MM = 0.4, 1.5  # infill overlaps a wall by a quarter of a bead
+_OVER_MM = 0.1  # beyond the middle of a line; infill that runs into a wall ends a quarter of a bead and more before it
+_BEYOND_MM, _FAR_MM = 0.4, 1.5
 _BESIDE_SHARE = 0.8  # of lost lines; all of those inside a wall
 _JOINED_MM = 0.01
 _INSIDE_MM = 2.0  # from the outermost line of a floor; from the outermost wall one is out of the part
@@ -143,7 +145,7 @@ def _sparse_around(stack: Stack, lacks: np.ndarray, lost: np.ndarray, layers: tu
         return False
     across = _INSIDE_MM * np.sin(angle), _INSIDE_MM * np.cos(angle)
     inside = [stack.at(place, x + way * across[0], y - way * across[1]) for way in (-1, 1)]  # left, right
-    if (flanked(beads, x, y, angle, width) & inside).any(axis=0).mean() < _BESIDE_SHARE:
+    if (flanked(tracks_of(beads), x, y, angle, width) & inside).any(axis=0).mean() < _BESIDE_SHARE:
         return False
     rows = np.flatnonzero(stack.at(middle, beads.samples.x_mm, beads.samples.y_mm))
     tracks = tracks_of(beads)[rows]
@@ -155,7 +157,7 @@ def _sparse_around(stack: Stack, lacks: np.ndarray, lost: np.ndarray, layers: tu
 def _fills_a_gap(lower: Beads, lost: np.ndarray, beads: Beads) -> bool:
     """Say whether lost lines are gap fill: open ones between two walls that stay. It comes and goes as the gap is wide enough."""
     x, y, angle = _places(lower, lost)
-    if flanked(beads, x, y, angle, _width_mm(lower)).all(axis=0).mean() < _BESIDE_SHARE:
+    if flanked(tracks_of(beads), x, y, angle, _width_mm(lower)).all(axis=0).mean() < _BESIDE_SHARE:
         return False
     apart = np.hypot(lower.x0[1:] - lower.x1[:-1], lower.y0[1:] - lower.y1[:-1]) > _JOINED_MM
     first = np.concatenate(([0], np.flatnonzero(apart) + 1))
@@ -184,6 +186,24 @@ def _width_mm(beads: Beads) -> float:
     return float(np.median(known)) / step if len(known) and step > 0 else _COMMON_WIDTH_MM
 
 
+def _not_a_floors(beads: Beads, lower: Beads, lost: np.ndarray) -> np.ndarray:
+    """Leave of some samples of a lower layer's walls those of pieces that are no lines of a floor over which infill is sparse.
+
+    Those have lines of the layer across them, or lie between such a piece and a wall that stays, where these lines end.
+    """
+    piece = _in_order(lost)
+    across = np.isin(piece, piece[np.isin(lost, _run_across(beads, lower, lost))])
+    if across.any() and not across.all():
+        width = _width_mm(lower)
+        places = _places(lower, lost)
+        wall = flanked(tracks_of(beads), *places, width)
+        line = flanked(tracks_of(lower)[lost[across]], *places, width)
+        between = (wall & line[::-1]).any(axis=0)
+        sizes = np.bincount(piece)
+        across |= (np.bincount(piece, between) >= _BESIDE_SHARE * sizes)[piece]
+    return lost[~across]
+
+
 def _run_across(beads: Beads, lower: Beads, lost: np.ndarray) -> np.ndarray:
     """Give those of some samples of a lower layer's walls across which lines of a layer run on: it is sparse infill there.
 
@@ -194,10 +214,13 @@ def _run_across(beads: Beads, lower: Beads, lost: np.ndarray) -> np.ndarray:
     cells, first = np.unique(keys, return_index=True)
     samples = beads.samples
     own = cell_keys(samples.x_mm, samples.y_mm, _ACROSS_CELL_MM)
-    at = np.minimum(np.searchsorted(cells, own), len(cells) - 1)
-    rows = np.flatnonzero(cells[at] == own)
-    rows = rows[(rows >= _ACROSS_SAMPLES) & (rows < len(own) - _ACROSS_SAMPLES)]
-    wall = lost[first[at[rows]]]
+    inside = np.arange(_ACROSS_SAMPLES, len(own) - _ACROSS_SAMPLES)
+    pairs = []
+    for offset in neighbour_offsets():
+        at = np.minimum(np.searchsorted(cells, own[inside] + offset), len(cells) - 1)
+        met = cells[at] == own[inside] + offset
+        pairs.append((inside[met], lost[first[at[met]]]))
+    rows, wall = (np.concatenate(part) for part in zip(*pairs, strict=True))
     angle = direction(lower)[lower.samples.bead[wall]]
 
     def aside(there: np.ndarray) -> np.ndarray:
@@ -206,9 +229,13 @@ def _run_across(beads: Beads, lower: Beads, lost: np.ndarray) -> np.ndarray:
         far: np.ndarray = np.hypot(dx, dy) > _FAR_MM
         return np.where(far, np.nan, dy * np.cos(angle) - dx * np.sin(angle))
 
-    before, after = aside(rows - _ACROSS_SAMPLES), aside(rows + _ACROSS_SAMPLES)
-    with np.errstate(invalid="ignore"):
-        across = (before * after < 0) & (np.minimum(np.abs(before), np.abs(after)) > _BEYOND_MM)
+    across = np.zeros(len(rows), np.bool_)
+    steps = range(1, _ACROSS_SAMPLES + 1)
+    sides = [[aside(rows + way * step) for step in steps] for way in (-1, 1)]
+    for before, after in product(*sides):
+        with np.errstate(invalid="ignore"):
+            reach = np.sort(np.abs((before, after)), axis=0)
+            across |= (before * after < 0) & (reach[0] > _OVER_MM) & (reach[1] > _BEYOND_MM)
     found: np.ndarray = wall[across]
     return found
 
@@ -466,8 +493,7 @@ class PartialLayer(Rule):
             sizes = np.bincount(piece, samples.weight_mm[gone])
             best = np.union1d(best, gone[sizes[piece] >= self.limits.least_lost_path_mm])
         if len(best):
-            piece = _in_order(best)
-            best = best[~np.isin(piece, piece[np.isin(best, _run_across(beads, two_below, best))])]
+            best = _not_a_floors(beads, two_below, best)
         if not len(best):
             return None
         x, y = samples.x_mm[best], samples.y_mm[best]

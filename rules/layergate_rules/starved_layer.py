@@ -139,6 +139,8 @@ class StarvedLayer(Rule):
         inside |= {k for first, end, _ in found for k in range(first, end)}
         fills_mm2 = layers.volume_mm3[chosen] / gaps
         found = [one for one in found if not _as_full(fills_mm2, stacks, *one[:2])]
+        boxes = layers.box_mm[chosen]
+        found = [one for one in found if self._among_its_own(logs, stacks, boxes, *one[:2])]
         for first, end, usual in sorted(found, key=lambda stretch: stretch[0]):
             nearest = _nearest_usual(logs, stacks, slice(first, end), usual)
             yield self._found(layers, chosen[first:end], nearest, logs[first:end])
@@ -257,6 +259,22 @@ class StarvedLayer(Rule):
                 nearest = int(np.argmin(np.ptp(shares, axis=1)))
                 if np.ptp(shares[nearest]) < alike:
                     yield row, fills[near[nearest]]
+
+    def _among_its_own(self, logs: np.ndarray, stacks: np.ndarray, boxes: np.ndarray, first: int, end: int) -> bool:
+        """Say whether a stretch lies below layers that lie over one another with it, where those next to it are of other objects.
+
+        Objects whose heights lie a little apart take turns, each with beads of its own.
+        """
+        low, high = boxes[first:end, :2].min(axis=0), boxes[first:end, 2:].max(axis=0)
+        over = (boxes[:, :2] < high).all(axis=1) & (boxes[:, 2:] > low).all(axis=1)
+        same = stacks == stacks[first]
+        own = over & same
+        if (over | ~same)[max(0, first - SIDE) : end + SIDE].all():
+            return True
+        rows = np.flatnonzero(own)
+        sides = rows[rows < first][-SIDE:], rows[rows >= end][:SIDE]
+        fall = np.log(self.limits.flow_ratio)
+        return all(len(side) and (logs[first:end] - np.median(logs[side], axis=0)).max() < fall for side in sides)
 
     def _starved_turns(self, layers: LayerMap, fault: Fault) -> Finding:
         severity = "block" if fault.ratio < self.limits.block_ratio else "hold"

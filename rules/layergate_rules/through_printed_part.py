@@ -36,7 +36,8 @@ class ThroughPrintedPart(Rule):
     How it decides and when it does not apply
         Every move that goes well below the highest bead so far is followed over a map of what was printed up to then, cell by
         cell. Objects printed one after another are checked against each other, for the nozzle only: whether the carriage
-        clears them is the machine's geometry and not judged. It does not apply where nothing is laid.
+        clears them is the machine's geometry and not judged, nor is the way from home to the next height that the job states:
+        home may be high up. It does not apply where nothing is laid.
 
     What to do
         Look at the line named: a digit or a sign of its height is wrong, or a lift before it is missing. Copy the job again.
@@ -54,7 +55,12 @@ class ThroughPrintedPart(Rule):
         # A loop may begin on a slope: the nozzle goes down beside what is printed, to the top of the layer below.
         steps = layers.gap_mm[:, 0][layers.gap_mm[:, 0] > 0]
         least = max(self.limits.depth_mm, float(np.quantile(steps, 0.75)) + _ROUNDING_MM if len(steps) else 0.0)
-        deep = [crossing for crossing in job.crossings if crossing.depth_mm > least]
+        deep = [
+            crossing
+            for crossing in job.crossings
+            if crossing.depth_mm > least
+            and not any(first <= crossing.line <= last for first, last in job.homed_heights)
+        ]
         groups: list[list[Crossing]] = []
         for crossing in deep:
             # One wrong height makes several moves: they are one finding.

@@ -55,3 +55,12 @@ def test_low_moves_before_anything_is_printed_there_cross_nothing() -> None:
         post(50, 1), ["G1 X80 Y55 F6000", "G1 X50 Y50"], [line for n in range(20) for line in ring(50, 1.2 + 0.2 * n)]
     )
     assert not found(report_of(text), "through-printed-part")
+
+
+def test_how_high_home_is_nobody_stated() -> None:
+    """After Z was homed the nozzle may be anywhere, up to the next height that the job states; from there on it is known."""
+    post_first = post(50, 4)
+    assert not found(report_of(job(post_first, ["G28 Z", "G1 X90 F6000", "G1 X20"])), "through-printed-part")
+    text = job(post_first, ["G28", "G1 X90 Y55 F6000", "G1 X20", "G1 Z1 F600", "G1 X90 F6000"])
+    (finding,) = found(report_of(text), "through-printed-part")
+    assert finding.where.lines == (len(HEAD) + len(post_first) + 5,) * 2

@@ -60,9 +60,16 @@ def drawn_bed(r: Random, middle: tuple[float, float]) -> Bed:
     }  # fmt: skip
     tall = max(float(solid.bounds_mm[1][2]) for solid in solids)
     habit.height = max(habit.height, round(tall * count / 110, 2))  # some hundred layers are enough
+    if habit.height > 0.75 * habit.nozzle:  # takes a larger nozzle
+        habit.width *= habit.height / 0.75 / habit.nozzle
+        habit.nozzle = round(habit.height / 0.75, 2)
+    if habit.every * habit.height > 0.85 * habit.nozzle:
+        habit.every = 1
     habit.first_height = max(habit.first_height, habit.height)
     if habit.density < 0.1 and any(solid.name not in PLAIN for solid in solids):
         habit.density = 0.1  # what stands on a roof inside would hang on nothing
+    if 0 < habit.density < habit.width / 5 and any(solid.name not in PLAIN for solid in solids):
+        habit.density = habit.width / 5  # lines no farther apart than pockets are wide, whose floors lie on them
     if count == 1 and solids[0].name in SPIRALS and r.random() < 0.35:
         said["spiral"] = r.choice(["single", "single", "smooth", "double", "ramped ends"])
         habit.curve, habit.every = "even", 1
@@ -70,6 +77,8 @@ def drawn_bed(r: Random, middle: tuple[float, float]) -> Bed:
     by_object = count > 1 and r.random() < 0.3
     if by_object:
         said["around"], said["raft"] = r.choice(["skirt", "brim", "nothing"]), False
+    if said["raft"]:
+        habit.first_height = habit.height  # a thick first layer is for the bed
     return made_bed(solids, habit, r, middle, said, by_object=by_object)
 
 

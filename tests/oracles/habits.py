@@ -173,7 +173,9 @@ class ObjectMaker:
                 thin += along_middle(rest.buffer(0.01), 0.5 * pitch, 2.1 * pitch, h, "thin")
                 left = wide
             elif habit.gap_fill:
-                opened = fill.inset(left, 0.5 * pitch).buffer(0.51 * pitch, join_style="mitre")
+                # Of what is hardly wider than a bead, no loop is made.
+                loops_there = unary_union(fill.polygons(fill.inset(left, 0.5 * pitch)))
+                opened = loops_there.buffer(0.51 * pitch, join_style="mitre")
                 thin += along_middle(left.difference(opened), 0.45 * pitch, 1.1 * pitch, h, "thin")
             centre = fill.inset(left, pitch / 2)
             if centre.is_empty:
@@ -295,10 +297,31 @@ class ObjectMaker:
 
     def _sparse(self, i: int, region: Region, h: float, width: float) -> list[Stroke]:
         habit = self.habit
-        if i % habit.every != habit.every - 1 or region.is_empty:
+        if habit.every == 1:
+            return self._lines(i, region, h, width, 1.0)
+        # Thick lines fill the layers that are sparse together; what is sparse in fewer is filled layer by layer.
+        group = range(i - i % habit.every, i - i % habit.every + habit.every)
+        together = common([self._hollow(k) for k in group]).buffer(-0.1).buffer(0.1)
+        thick = sum(step for _, step in self.steps[group.start : group.stop])
+        made = self._lines(i, region.difference(together).buffer(-0.3).buffer(0.3), h, width, 1.0)
+        if i == group.stop - 1:
+            made += self._lines(i, region.intersection(together), h, width, thick / h * 0.97)
+        return made
+
+    def _hollow(self, i: int) -> Region:
+        """About what of a layer is neither wall nor floor nor roof; nothing outside the object."""
+        count, habit = len(self.sections), self.habit
+        near = (*range(i - habit.bottom, i), *range(i + 1, i + habit.top + 1))
+        if not 0 <= i < count or any(not 0 <= k < count for k in near):
+            return Polygon()
+        return fill.inset(self.sections[i], habit.walls * habit.width).intersection(
+            common([self.sections[k] for k in near])
+        )
+
+    def _lines(self, i: int, region: Region, h: float, width: float, flow: float) -> list[Stroke]:
+        habit = self.habit
+        if region.is_empty:
             return []
-        thick = sum(step for _, step in self.steps[i - habit.every + 1 : i + 1])
-        flow = 1.0 if habit.every == 1 else thick / h * 0.97
         pitch = width - h * CORNER
         z, room = self.steps[i][0], self._grown(unary_union(fill.polygons(region, 0.5)), pitch)
         lines, spacing = list[Any](), pitch / habit.density
@@ -321,7 +344,10 @@ class ObjectMaker:
             case "hilbert":
                 lines = patterns.hilbert(room, spacing)
             case "rings":
-                lines = fill.concentric(room, spacing)
+                # From the widest section inwards, so that rings stand on rings where the object has a step.
+                widest = self._grown(fill.inset(unary_union(self.sections), habit.walls * habit.width), pitch)
+                cut = [fill.LineString(p).intersection(room) for p in fill.concentric(widest, spacing)]
+                lines = [p for piece in cut for p in fill.lines_of(piece, 0.8)]
             case "waves":
                 lines = fill.waves(room, self.base + math.pi / 2 * (layer // 4 % 2), spacing, layer * 0.25)
             case "branches":

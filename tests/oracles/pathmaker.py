@@ -217,6 +217,11 @@ class PathMaker:
         solid = inner if recipe.density == 1.0 else inner.difference(self._common(above)).union(
             inner.difference(self._common(below))
         ).buffer(-0.2).buffer(0.6).intersection(inner)  # fmt: skip
+        if recipe.density < 0.1:
+            # What nothing carries from within is closed where walls of the layers above stand, and where it would be low.
+            steps = self.sections[i].difference(self._common(above)).buffer(-0.2)
+            solid = solid.union(steps.buffer(0.6 + recipe.walls * recipe.wall_width)).intersection(inner)
+            solid = inner.difference(self._high_enough(i, inner.difference(solid)))
         over = (
             self._unheld(i, 70.0).buffer(1.0 + width).intersection(inner)
             if i and self.solid.held == "bridge"
@@ -240,6 +245,24 @@ class PathMaker:
                 lines = fill.hatch(piece, self.base + 0.3, 0.15)
                 beads += [self._bead(p, 0.15 + h * CORNER, h, "ironing", 0.12) for p in lines]
         return beads
+
+    def _hollow(self, i: int) -> Region:
+        """About what of a layer is neither wall nor floor nor roof; nothing outside the object."""
+        count, recipe = len(self.sections), self.recipe
+        if not 0 <= i < count:
+            return Polygon()
+        near = (*range(i - recipe.bottom, i), *range(i + 1, i + recipe.top + 1))
+        if any(not 0 <= k < count for k in near):
+            return Polygon()
+        inner = fill.inset(self.sections[i], recipe.walls * recipe.wall_width)
+        return inner.intersection(self._common([self.sections[k] for k in near]))
+
+    def _high_enough(self, i: int, region: Region) -> Region:
+        """What of a hollow is three layers high at least."""
+        runs = [range(first, first + 3) for first in (i - 2, i - 1, i)]
+        return region.intersection(
+            unary_union([self._common([self._hollow(k) for k in run]) for run in runs]).buffer(0.1)
+        )
 
     def _common(self, sections: list[Region]) -> Region:
         """What lies in every one; of no sections at all: everything."""
@@ -276,17 +299,29 @@ class PathMaker:
 
     def _sparse(self, i: int, region: Region, h: float, width: float) -> list[Bead]:
         recipe = self.recipe
-        if i % recipe.every != recipe.every - 1:
-            return []
-        thick = sum(step for _, step in self.steps[i - recipe.every + 1 : i + 1])
-        flow = 1.0 if recipe.every == 1 else thick / h * 0.97
+        if recipe.every == 1:
+            return self._lines(i, region, h, width, 1.0)
+        # Thick lines fill the layers that are sparse together; what is sparse in fewer is filled layer by layer.
+        group = range(i - i % recipe.every, i - i % recipe.every + recipe.every)
+        together = self._common([self._hollow(k) for k in group]).buffer(-0.1).buffer(0.1)
+        thick = sum(step for _, step in self.steps[group.start : group.stop])
+        made = self._lines(i, region.difference(together).buffer(-0.3).buffer(0.3), h, width, 1.0)
+        if i == group.stop - 1:
+            made += self._lines(i, region.intersection(together), h, width, thick / h * 0.97)
+        return made
+
+    def _lines(self, i: int, region: Region, h: float, width: float, flow: float) -> list[Bead]:
+        recipe = self.recipe
         pitch = width - h * CORNER
         room = self._grown(unary_union(fill.polygons(region, 0.5)), pitch)
         ways = {"lines": 1, "aligned": 1, "cross": 2, "triangles": 3, "star": 4}.get(recipe.pattern, 1)
         spacing = ways * pitch / recipe.density
         lines: list[Any] = []
         if recipe.pattern == "rings":
-            lines = fill.concentric(room, spacing)
+            # From the widest section inwards, so that rings stand on rings where the object has a step.
+            widest = self._grown(fill.inset(unary_union(self.sections), recipe.walls * recipe.wall_width), pitch)
+            cut = [fill.LineString(p).intersection(room) for p in fill.concentric(widest, spacing)]
+            lines = [p for piece in cut for p in fill.lines_of(piece, 0.8)]
         elif recipe.pattern == "waves":
             lines = fill.waves(room, self.base + math.pi / 2 * (i // 4 % 2), spacing, i * 0.25)
         else:

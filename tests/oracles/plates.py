@@ -44,9 +44,13 @@ def drawn_plate(r: Random, bed: tuple[float, float, float, float]) -> Plate:
         recipe.spiral, recipe.raft, recipe.density, recipe.adaptive, recipe.every = True, False, 0.2, 0, 1
         recipe.support_tool = recipe.fill_tool = 0
         recipe.tower = False
-    if recipe.density < 0.1 and recipe.top_pattern == "rings":
-        recipe.top_pattern = "lines"  # rings over a hollow would hang on nothing
-    if recipe.density < 0.1:
+    if recipe.top_pattern == "rings" and (recipe.density < 0.1 or recipe.pattern == "rings"):
+        recipe.top_pattern = "lines"  # rings over a hollow, or over rings far apart, would hang on nothing
+    if recipe.raft:
+        recipe.first_height = (
+            recipe.height
+        )  # a thick first layer is for the bed, and would not reach a raft under its air
+    if recipe.density < 0.1 or recipe.pattern == "rings":
         recipe.top = max(2, recipe.top)  # a step's walls would stand on nothing
     return make_plate(solids, recipe, r, bed, sequential=count > 1 and r.random() < 0.4)
 

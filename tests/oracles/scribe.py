@@ -105,6 +105,7 @@ class Scribe:
     def _travel(self, x: float, y: float, z: float) -> None:
         far = math.hypot(x - self.at["X"], y - self.at["Y"])
         if far < 1e-4 and abs(z - self.at["Z"]) < 1e-6:
+            self._pull(False)  # after a pause the nozzle is where it goes on
             return
         away, s = far > 1.5, self.s
         if away:

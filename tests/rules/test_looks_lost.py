@@ -158,3 +158,24 @@ def test_sparse_infill_whose_lines_are_as_far_apart_everywhere_has_no_hole() -> 
 
     assert losses(*part()) == []
     assert [f.rule for f in losses(*part(whole=False))] == ["partial-layer"]
+
+
+def stadium_e(width: float, height: float) -> float:
+    """Filament of 1.75 mm for each millimetre of a bead (facts.md 3.1)."""
+    return ((width - height) * height + math.pi * height**2 / 4) / (math.pi * 1.75**2 / 4)
+
+
+@pytest.mark.parametrize("starved", [1.0, 0.6])
+def test_objects_of_other_heights_and_widths_are_compared_with_themselves(starved: float) -> None:
+    """Two wide ones lie between the layers of a narrow one, whose layers become thinner; above them, it has nothing between."""
+    layers: list[tuple[float, list[str]]] = []
+    z = 0.0
+    for n in range(30):
+        h = 0.36 if n < 4 else 0.29 if n == 4 else 0.25
+        z += h
+        flow = starved if n == 24 else 1.0
+        layers.append((z, ring(z, 40.0, e_per_mm=flow * stadium_e(0.42, h))))
+    for at, off in ((90.0, 0.01), (140.0, 0.02)):
+        layers += [(0.36 * n + off, ring(0.36 * n + off, at, e_per_mm=stadium_e(0.7, 0.36))) for n in range(1, 12)]
+    found = losses(*(words for _, words in sorted(layers, key=lambda one: one[0])))
+    assert [f.rule for f in found] == (["starved-layer"] if starved < 1 else [])

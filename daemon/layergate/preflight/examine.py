@@ -218,6 +218,7 @@ class _Preflight:
         job.commands = ending.commands
         job.unrebuilt = ending.unrebuilt
         job.homed_line, job.first_move_line = ending.homed_line, ending.first_move_line
+        job.homed_heights = ending.homed_heights
         job.first_extrusion_line, job.extruder_mode_stated = ending.first_extrusion_line, ending.extruder_mode_stated
         job.end_commands = list(self._end)
         rows, numbers = layers.finish()

@@ -62,6 +62,7 @@ class Ending:
     commands: int
     unrebuilt: Unrebuilt
     homed_line: int | None
+    homed_heights: list[tuple[int, int]]
     first_move_line: int | None
     first_extrusion_line: int | None
     extruder_mode_stated: bool
@@ -155,6 +156,7 @@ class _Reading:
             commands=reader.commands,
             unrebuilt=reader.unrebuilt,
             homed_line=reader.homed_line,
+            homed_heights=reader.homed_heights,
             first_move_line=reader.first_move_line,
             first_extrusion_line=reader.first_extrusion_line,
             extruder_mode_stated=reader.extruder_mode_stated,

@@ -75,6 +75,8 @@ class JobFacts:
     """What comments claim: the second witness."""
     unrebuilt: Unrebuilt = field(default_factory=lambda: Unrebuilt({}, {}))
     homed_line: int | None = None
+    homed_heights: list[tuple[int, int]] = field(default_factory=list)
+    """Lines from each homing of Z to the one that next states its height: nobody stated how high home is."""
     first_move_line: int | None = None
     first_extrusion_line: int | None = None
     extruder_mode_stated: bool = False

@@ -58,6 +58,11 @@ _LEAST_LAID_MM = 1e-7
 _DEFAULT_FEED_MM_S = 25.0  # before any F word: what common controllers start with (common practice)
 _AREA_175 = np.pi * 1.75**2 / 4
 
+LAST_LINE = 1 << 62
+"""Beyond every line of a job: up to its end."""
+
+_MOST_HOMINGS = 1000
+
 
 class MoveReader:
     """Turns the columns of one job, block by block, into moves."""
@@ -76,6 +81,8 @@ class MoveReader:
         """Whether M82 or M83 came before the first extrusion."""
         self.first_extrusion_line: int | None = None
         self.homed_line: int | None = None
+        self.homed_heights: list[tuple[int, int]] = []
+        """Lines from each homing of Z to the one that next states its height: how high home is, is the machine's own matter."""
         self.first_move_line: int | None = None
         self._filament_area = np.pi * filament_diameter_mm**2 / 4 if filament_diameter_mm else _AREA_175
         self._xyz_relative, self._e_relative, self._inches = Held(0.0), Held(0.0), Held(0.0)
@@ -227,6 +234,10 @@ class MoveReader:
         if not present.isdisjoint(LIMIT_CODES):
             self.limit_changes += limit_changes(columns, others, other_code, inches, self._dialect)
 
+        z_home = home & (columns.has("Z") | any_home)
+        if z_home.any() or (self.homed_heights and self.homed_heights[-1][1] == LAST_LINE):
+            self._note_homed_heights(columns.line, z_home, is_move & np.isfinite(words["Z"]) & ~xyz_relative)
+
         is_wait = np.zeros(count, np.bool_)
         if not present.isdisjoint(_DRAIN_CODES):
             is_wait[others[np.isin(other_code, _DRAINS)]] = True
@@ -337,6 +348,17 @@ class MoveReader:
                 self.extruder_word = "A"
                 return np.where(np.isfinite(e), e, either)
         return e
+
+    def _note_homed_heights(self, line: I64, homes: Bool, tells: Bool) -> None:
+        told = line[tells]
+        if self.homed_heights and self.homed_heights[-1][1] == LAST_LINE and len(told):
+            self.homed_heights[-1] = self.homed_heights[-1][0], int(told[0])
+        for homed in line[homes].tolist():
+            if len(self.homed_heights) < _MOST_HOMINGS and (
+                not self.homed_heights or homed > self.homed_heights[-1][1]
+            ):
+                after = int(np.searchsorted(told, homed))
+                self.homed_heights.append((homed, int(told[after]) if after < len(told) else LAST_LINE))
 
     def _machine_positions(
         self, axis: Axis, word: F64, is_move: Bool, g92: Bool, bare_g92: Bool, home: Bool, relative: Bool
