@@ -135,6 +135,7 @@ class MissingLayer(Rule):
         self._walls_again: dict[tuple[int, float], float] = {}
         self._reached_out: set[tuple[int, float]] = set()
         self._step_under: dict[tuple[int, float], float] = {}
+        self._amid_others: dict[tuple[int, float], tuple[float, float, float]] = {}
         self._layers = 0
 
     def each_layer(self, beads: Beads) -> None:
@@ -149,6 +150,7 @@ class MissingLayer(Rule):
         self._look_under(beads)
         if len(self._recent) < 4 or any(layer.ramp for layer in self._recent):
             return
+        self._look_amid_others(beads)
         *below, between, layer, after = self._recent
         path = [float(one.length_mm.sum()) for one in (below[-1], between, layer)]
         if path[1] < self.limits.most_remnants * min(path[0], path[2]):
@@ -160,6 +162,44 @@ class MissingLayer(Rule):
             if share >= WALLS_AGAIN and parted_by_air(x, y, below[-1], between, layer):
                 share = 0.0
             self._walls_again[layer.stack, layer.z_mm] = share
+
+    def _look_amid_others(self, after: Beads) -> None:
+        """Remember a layer that starts high against what it lies on, and against what lies on it.
+
+        Parts and supports, or objects of other layer heights, take turns, so that its neighbours tell little of it.
+        """
+        layer = self._under(after)
+        under = self._under(layer) if layer else None
+        if layer is None or under is None:
+            return
+        amid = [one for one in self._recent if under.z_mm + _SAME_HEIGHT_MM < one.z_mm < layer.z_mm - _SAME_HEIGHT_MM]
+        gap, step = layer.gap_levels_mm[0], after.gap_levels_mm[0]
+        lower = self._under(under)
+        if abs(under.gap_levels_mm[0] - under.z_mm) > _SAME_HEIGHT_MM:  # on the bed it is as thick as it likes
+            step = max(step, under.gap_levels_mm[0])
+        if gap < self.limits.gap_ratio * step:
+            return
+        samples = layer.samples
+        high = samples.gap_mm > self.limits.gap_ratio * step
+        if 1 - samples.weight_mm[high].sum() / samples.weight_mm.sum() >= self.limits.most_on_step:
+            return
+        path = [float(one.length_mm.sum()) for one in (under, layer, after)]
+        if min(max(path[1], other) / min(path[1], other) for other in (path[0], path[2])) > self.limits.alike:
+            return
+        area = [float(np.median(one.area_mm2)) for one in (layer, after)]  # NaN where no flow is known
+        if area[0] / gap >= self.limits.fill_ratio * area[1] / after.gap_levels_mm[0]:
+            return
+        inside = np.flatnonzero(high)
+        if not parts_walls_again(layer, after, inside, [under, lower] if lower else [under]) >= WALLS_AGAIN:
+            return
+        if not amid or not parted_by_air(samples.x_mm[inside], samples.y_mm[inside], under, amid[-1], layer):
+            self._amid_others[layer.stack, layer.z_mm] = (gap, step, under.z_mm)
+
+    def _under(self, layer: Beads) -> Beads | None:
+        """Give the layer on which the lowest tenth of one lies, if it is still known."""
+        z = layer.z_mm - layer.gap_levels_mm[0]
+        at = next(at for at, one in enumerate(self._recent) if one is layer)
+        return next((one for one in self._recent[:at][::-1] if abs(one.z_mm - z) < _SAME_HEIGHT_MM), None)
 
     def finish(self, layers: LayerMap) -> Findings:
         for fault in self._spirals.lost:
@@ -193,7 +233,12 @@ class MissingLayer(Rule):
             if height and not self._over_raft(layers, index):
                 # Where something stands at that height, it may be a support whose lines run right under the walls.
                 severity: Severity = "hold" if between else "block"
+                self._amid_others.pop((int(stacks[at]), float(layers.z_mm[index])), None)
                 yield self._found(layers, index, under, height, float(step[at]), severity)
+        for (stack, z), (height, usual_mm, under_z) in self._amid_others.items():
+            index, under = ((number_of(layers, stack, mm) or 1) - 1 for mm in (z, under_z))
+            if not self._over_raft(layers, index):
+                yield self._found(layers, index, under, height, usual_mm, "hold")
 
     def _gap(self, layers: LayerMap, index: int, gap: float, step: float, second: bool, usual: float) -> float | None:
         """Give how high above what lies under it a layer starts, mm, where that is more than a step; else None.
@@ -360,7 +405,7 @@ class MissingLayer(Rule):
             fed = ", though its beads are fed for one layer only"
         return self.finding(
             f"{what} between Z {z_under:.2f} and Z {z:.2f} mm: layer {index + 1} is laid {gap:.2f} mm above what lies under it, "
-            f"where {step:.2f} mm is usual{fed}. Nothing is laid between lines {lines[0]} and {lines[1]}.",
+            f"where {step:.2f} mm is usual{fed}. Nothing is laid there between lines {lines[0]} and {lines[1]}.",
             "Make the job again from its model and check it once more: the part would split at this height, and nothing on the "
             "printer can change that.",
             severity=severity,

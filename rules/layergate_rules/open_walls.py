@@ -29,6 +29,9 @@ _LEAST_PIECE_MM = 3.0
 _MOST_LOST = 0.75
 """Of a wall: beyond, too little is left of it to tell that it is the same wall."""
 
+_ALONG = 0.6
+"""Of the way of what is left of a wall: infill meets walls only at its ends."""
+
 _SAME_PLACE_MM = 1.0
 
 
@@ -45,11 +48,10 @@ def open_walls(below: Beads, between: Sequence[Beads], above: Beads) -> np.ndarr
     Returns: rows of the samples of ``below`` that run where the piece was, (n,); empty where nothing is lost.
     """
     own = np.concatenate([tracks_of(beads) for beads in between])
-    ends = _broken_ends(between[0])
-    lower = _lacking_pieces(below, own, ends)
+    lower = _lacking_pieces(below, own, between[0])
     if not len(lower):
         return lower
-    upper = _lacking_pieces(above, own, ends)
+    upper = _lacking_pieces(above, own, between[0])
     reach = np.asarray(neighbour_offsets())
     places = [
         cell_keys(layer.samples.x_mm[rows], layer.samples.y_mm[rows], _SAME_PLACE_MM)
@@ -75,20 +77,25 @@ def _closed(layer: Beads) -> tuple[np.ndarray, np.ndarray]:
     return first[closed], last[closed]
 
 
-def _broken_ends(layer: Beads) -> np.ndarray:
-    """Give the tracks of samples at the ends of chains that are not closed: (m,)."""
+def _broken_ends(layer: Beads, walls: np.ndarray) -> np.ndarray:
+    """Give the tracks of the samples at the ends of open chains that run along some walls for most of their way: (m,)."""
     first, last = _chains(layer)
     apart = np.hypot(layer.x0[first] - layer.x1[last], layer.y0[first] - layer.y1[last]) >= _CLOSED_MM
-    samples = layer.samples
-    begin = np.searchsorted(samples.bead, first[apart])
-    end = np.searchsorted(samples.bead, last[apart] + 1) - 1
-    tracks = tracks_of(layer)[np.concatenate((begin, end))]
-    known: np.ndarray = tracks[tracks >= 0]
+    samples, tracks = layer.samples, tracks_of(layer)
+    begin, end = np.searchsorted(samples.bead, first), np.searchsorted(samples.bead, last + 1)
+    along = np.concatenate(([0], np.cumsum(near_tracks(tracks, walls, _REACH))))
+    broken = apart & (along[end] - along[begin] > _ALONG * (end - begin))
+    found = tracks[np.concatenate((begin[broken], end[broken] - 1))]
+    known: np.ndarray = found[found >= 0]
     return known
 
 
-def _lacking_pieces(layer: Beads, own: np.ndarray, ends: np.ndarray) -> np.ndarray:
-    """Give the rows of a layer's samples in its closed walls that run where another layer's wall has broken off."""
+def _lacking_pieces(layer: Beads, own: np.ndarray, other: Beads) -> np.ndarray:
+    """Give the rows of a layer's samples in its closed walls that run where another layer's wall has broken off.
+
+    Args:
+        own: the tracks at the other layer's height.
+    """
     tracks, samples = tracks_of(layer), layer.samples
     found = [np.empty(0, np.int64)]
     first, last = _closed(layer)
@@ -96,6 +103,7 @@ def _lacking_pieces(layer: Beads, own: np.ndarray, ends: np.ndarray) -> np.ndarr
     rows = np.concatenate([np.arange(a, b) for a, b in zip(begin, end, strict=True)]) if len(first) else found[0]
     if not len(rows):
         return rows
+    ends = _broken_ends(other, tracks[rows])
     missing = np.zeros(len(tracks), np.bool_)
     missing[rows] = ~near_tracks(tracks[rows], own, _REACH)
     for a, b in zip(begin.tolist(), end.tolist(), strict=True):

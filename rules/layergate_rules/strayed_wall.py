@@ -17,6 +17,7 @@ _JOINED_MM = 0.0015
 _MOST_STRAYED = 3  # points in a row: one that is wrong takes along those that do not name the same axis
 _MOST_STROKES = 8  # of the way that the other layers take
 _SAME_WAY = np.radians(17)
+_OTHER_WAY = np.sin(np.radians(30))
 _MOST_RUNS = 40  # of a layer: where so much is new, the layer is another
 _FEW = 2  # of a layer, and four of a job: more of them are how the part is made
 _FEW_OF_JOB = 4
@@ -137,6 +138,8 @@ class StrayedWall(Rule):
                 return None
             if layer.flow_known and not layer.fed_for(first, last, _length(way)):
                 continue
+            if layer.goes_on_so(first, last) and _across(points[1] - points[0], way[1] - way[0]) > _OTHER_WAY:
+                continue  # two lines of infill between the same points of a wall, which the other layers have on its other side
             low, high = points.min(axis=0), points.max(axis=0)
             return _Found(
                 layer.beads.z_mm,
@@ -251,6 +254,15 @@ class _Corners:
         path = float(length.sum())
         return abs(path - meant) > max(_LEAST_FLOW * path, 4 * abs(way_mm - meant))
 
+    def goes_on_so(self, first: int, last: int) -> bool:
+        """Say whether the strokes two before and two after some run as the first of these: lines of infill do, there and back."""
+        own = self.points[first + 1] - self.points[first]
+        beside = [(at, at + 1) for at in (first - 2, last + 1) if at >= 0 and at + 1 < len(self.points)]
+        lines = [
+            self.points[b] - self.points[a] for a, b in beside if self.chain[a] == self.chain[b] == self.chain[first]
+        ]
+        return bool(lines) and all(_across(line, own) * np.hypot(*own) < _SAME_MM for line in lines)
+
     def new_runs(self, others: list["_Corners"]) -> Iterator[tuple[int, int]]:
         """Yield runs of two to four strokes, by their first and last point, that none of other layers has."""
         rows = self._odd()
@@ -319,6 +331,11 @@ class _Corners:
                 ]
                 if met and all(met):
                     yield self.points[low : high + 1] if low == one else self.points[low : high + 1][::-1]
+
+
+def _across(one: np.ndarray, other: np.ndarray) -> float:
+    """Give the sine of the angle between two strokes, whichever way they are drawn."""
+    return float(abs(one[0] * other[1] - one[1] * other[0]) / (np.hypot(*one) * np.hypot(*other)))
 
 
 def _alike(one: np.ndarray, other: np.ndarray) -> bool:

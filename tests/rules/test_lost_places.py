@@ -26,6 +26,10 @@ from layergate_sim.specimens import make_specimen
         ("partial-layer", "region-lost", "adaptive-heights", 406, 21022),
         ("missing-layer", "layer-lost", "raft-and-support", 967, 21027),  # under a layer that is half a roof
         ("missing-layer", "layer-lost", "fine-walls", 1802, 21030),  # only walls, between layers with thick infill
+        ("missing-layer", "layer-lost", "hook-support", 2104, 77022),  # between layers of a support
+        ("missing-layer", "layer-lines-lost", "hook-support", 499, 77004),  # of a support, between layers of the part
+        ("missing-layer", "layer-lines-lost", "hook-support", 4806, 77005),
+        ("missing-layer", "layer-dry", "raft-and-support", 1987, 21015),  # of both, which have one height there
         ("starved-layer", "layer-starved-60", "fine-walls", 6231, 77037),  # the first of its kind behind a floor
         ("starved-layer", "layer-starved-30", "infill-every-third", 234, 77013),
         ("starved-layer", "layer-starved-80", "infill-every-third", 4334, 77035),

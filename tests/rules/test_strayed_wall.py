@@ -4,6 +4,8 @@ import pytest
 from tests.oracles.harbour import job
 from tests.rules.judged import findings
 
+from layergate_sim.specimens import make_specimen
+
 AREA = 0.0338  # mm of filament a mm of bead; facts 3.1
 CORNERS = [(100.0, 100.0), (120.0, 100.0), (120.0, 112.0), (100.0, 112.0), (100.0, 100.0)]
 
@@ -66,3 +68,8 @@ def test_walls_that_stray_in_many_places_are_a_pattern() -> None:
     """Five layers of a job have a tooth of their own; more than four are how the part is made."""
     wrong = {(k, 2): (120.0, 114.0 + k) for k in range(1, 10, 2)}
     assert findings(job(layers(wrong, flow=False, count=12)), "strayed-wall") == []
+
+
+def test_a_hairpin_of_infill_on_the_other_side_of_its_wall_is_none() -> None:
+    """Lines at 45 degrees and lines at -45 degrees may begin and end at the same points of a wall."""
+    assert findings(make_specimen("no-e", 500).text, "strayed-wall") == []

@@ -126,6 +126,8 @@ def test_habits_of_starts_pauses_and_ends_pass(style: dict[str, Any]) -> None:
         1042,  # a wall of one wide bead that becomes two
         1045,  # two objects whose heights lie a hundredth apart
         1055,
+        14017,  # two objects, each of heights that change, so that what lies under a layer was thicker
+        15004,  # a wall more in every second layer, beside infill that breaks off
     ],
 )
 def test_jobs_that_were_stopped_once_pass(seed: int) -> None:
