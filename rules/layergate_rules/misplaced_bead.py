@@ -258,10 +258,13 @@ class _Layer:
                         # Digits are so dense that some value near the one wanted is within the tolerance of any flow.
                         chance = min(1.0, 2 * tolerance / digit_step(moved)) * chain.chance
                         weak = not chain.beads or stroke in s.twins or stroke + 1 in s.twins
+                        end = s.end[stroke]
                         if weak and (
-                            moved < self.limits.lone_move_mm or not (self._crosses(stroke) or self._leaves(stroke))
+                            moved < self.limits.lone_move_mm or not (self._crosses(stroke) or self._leaves(stroke, end))
                         ):
                             continue
+                        if weak and self._leaves(stroke, q):
+                            continue  # nobody meant a bead so far out: a purge line has a flow of its own
                         if chain.beads or stroke in self.odd:
                             return replace(self._point_found(stroke, axis, true, chain.beads), chance=chance)
         return None
@@ -329,8 +332,8 @@ class _Layer:
         p, q = s.start[stroke], s.end[stroke]
         return bool(_sides(b, p, q).any())
 
-    def _leaves(self, stroke: int) -> bool:
-        """Say whether a stroke ends outside what the others of the layer reach."""
+    def _leaves(self, stroke: int, point: np.ndarray) -> bool:
+        """Say whether a point at the end of a stroke lies outside what the other strokes of the layer reach."""
         s = self.strokes
         others = np.ones(len(s.line), np.bool_)
         others[[stroke, min(stroke + 1, len(s.line) - 1), min(stroke + 2, len(s.line) - 1)]] = False
@@ -338,7 +341,7 @@ class _Layer:
             return False
         ends = np.vstack((s.start[others], s.end[others]))
         low, high = ends.min(axis=0) - _OUTSIDE_MM, ends.max(axis=0) + _OUTSIDE_MM
-        return bool((s.end[stroke] < low).any() or (s.end[stroke] > high).any())
+        return bool((point < low).any() or (point > high).any())
 
     def _point_found(self, stroke: int, axis: int, true: float, others: int) -> _Found:
         s = self.strokes

@@ -5,7 +5,6 @@ Longer than others: its two ways to see a loss share the layers that they keep, 
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import product
 
 import numpy as np
 from pydantic import Field
@@ -24,16 +23,23 @@ from layergate.preflight.rule import (
 )
 from layergate_rules.islands import CELL_MM, LayerSteps
 from layergate_rules.layer_statistics import number_of, place_of
+from layergate_rules.likenesses import (
+    ends_here,
+    fills_a_gap,
+    in_order,
+    not_a_floors,
+    runs_through,
+    sparse_around,
+    sparse_beside,
+)
 from layergate_rules.open_walls import open_walls
 from layergate_rules.pieces import parted_by_air
 from layergate_rules.squares import Squares, Stack, grown, lacking, shrunk, squares_of, stacked
 from layergate_rules.standing import standing
 from layergate_rules.tracks import (
     WALLS_AGAIN,
-    absent,
     beside,
     direction,
-    flanked,
     parts_walls_again,
     tracks_of,
     walls_again,
@@ -43,23 +49,6 @@ from layergate_rules.voids import REACHES, goes_across, is_an_island, sparse, vo
 _OWN_STEP = (0.6, 1.5)  # of the usual step: beyond, the tenth on the least gap is no longer on its step
 _IN_STROKES = 0.5  # of a region's path: of four samples of 0.3 mm in a row over the gap, two have such on both sides
 _SAME_GAP = 0.1  # rounding of heights to 0.01 mm
-_RIM_CELLS = 2  # about as deep as walls: what is left of the infill reaches into their place
-_LEAST_MIDDLE_CELLS = 12
-_EMPTY_SHARE = 0.05  # of the cells in the middle; infill of 5 % meets more
-_ACROSS_CELL_MM = 0.2
-_ACROSS_SAMPLES = 3  # 0.9 mm to each side
-_OVER_MM = 0.1  # beyond the middle of a line; infill that runs into a wall ends a quarter of a bead and more before it
-_BEYOND_MM, _FAR_MM = 0.4, 1.5
-_BESIDE_SHARE = 0.8  # of lost lines; all of those inside a wall
-_JOINED_MM = 0.01
-_INSIDE_MM = 2.0  # from the outermost line of a floor; from the outermost wall one is out of the part
-_OPEN_SHARE = 0.3  # of a line's path, from its end to its beginning: those of a loop meet, but for a seam
-_COMMON_WIDTH_MM = 0.45
-_COME_BACK = 0.5  # of the walls that end; all of a lost piece do
-_FEW_CELLS = 4
-_DEEP_CELLS = 4  # 3 mm: more than walls are together
-_LONE_SHARE = 0.025  # lines of 5 % meet one cell in twelve, and half of that in what is as narrow as they are apart
-_SPARSE_SHARE = 0.6  # infill of 50 % meets about as many
 _EDGE = 2 * max(REACHES) + 2
 _LEAST_LACK_MM = 1.0  # in a window of 3 mm: a third of a line through it
 _SAME_HEIGHT_MM = 0.02
@@ -108,181 +97,6 @@ class PartialLayerLimits(Limits):
         description="share of the region's border at which the layer that lacks it has beads: walls go all around lost infill, "
         "the legs under a table top do not",
     )
-
-
-def _runs_through(beads: Beads, x: np.ndarray, y: np.ndarray) -> bool:
-    """Say whether beads of a layer run through the middle of where others are lost.
-
-    A lost piece is empty. Between two floors whose lines are rings, one above the other, a sparse layer goes all through them.
-    """
-    reach = np.asarray(neighbour_offsets())
-    # Grown by a cell first: lines of fill may be a wide bead apart.
-    inside = np.unique(cell_keys(x, y, CELL_MM)[:, None] + reach)
-    for _ in range(_RIM_CELLS + 1):
-        inside = inside[np.isin(inside[:, None] + reach, inside).all(axis=1)]
-    if len(inside) < _LEAST_MIDDLE_CELLS:
-        return False  # walls side by side have no middle
-    there = np.isin(inside, cell_keys(beads.samples.x_mm, beads.samples.y_mm, CELL_MM))
-    return bool(there.mean() > _EMPTY_SHARE)
-
-
-def _sparse_around(stack: Stack, lacks: np.ndarray, lost: np.ndarray, layers: tuple[Beads, ...]) -> bool:
-    """Say whether lost walls are the outermost lines of solid layers, and what is there between the walls instead is sparse infill.
-
-    Lines then run all through the wide place around them, and walls that stand in all the layers are next to them.
-
-    Args:
-        lost: samples of the lowest layer.
-        layers: two below the one that lacks them, itself, and one above.
-    """
-    two_below, below, beads, above = layers
-    width = _width_mm(below)
-    dense = stack.near_mm[[0, 1, 3, 4]].min(axis=0) * width > _SPARSE_SHARE * 9
-    x, y, angle = _places(two_below, lost)
-    place = stack.region(lacks & dense, x, y)
-    middle = shrunk(place, _RIM_CELLS)
-    if np.count_nonzero(middle) < _LEAST_MIDDLE_CELLS:
-        return False
-    across = _INSIDE_MM * np.sin(angle), _INSIDE_MM * np.cos(angle)
-    inside = [stack.at(place, x + way * across[0], y - way * across[1]) for way in (-1, 1)]  # left, right
-    if (flanked(tracks_of(beads), x, y, angle, width) & inside).any(axis=0).mean() < _BESIDE_SHARE:
-        return False
-    rows = np.flatnonzero(stack.at(middle, beads.samples.x_mm, beads.samples.y_mm))
-    tracks = tracks_of(beads)[rows]
-    rows = rows[~(beside(tracks, below) & beside(tracks, above))]
-    there = stack.marks(beads.samples.x_mm[rows], beads.samples.y_mm[rows])
-    return bool(there[middle].mean() > _EMPTY_SHARE)
-
-
-def _fills_a_gap(lower: Beads, lost: np.ndarray, beads: Beads) -> bool:
-    """Say whether lost lines are gap fill: open ones between two walls that stay. It comes and goes as the gap is wide enough."""
-    x, y, angle = _places(lower, lost)
-    if flanked(tracks_of(beads), x, y, angle, _width_mm(lower)).all(axis=0).mean() < _BESIDE_SHARE:
-        return False
-    apart = np.hypot(lower.x0[1:] - lower.x1[:-1], lower.y0[1:] - lower.y1[:-1]) > _JOINED_MM
-    first = np.concatenate(([0], np.flatnonzero(apart) + 1))
-    last = np.concatenate((first[1:] - 1, [len(apart)]))
-    path = np.add.reduceat(lower.length_mm, first)
-    open_ = np.hypot(lower.x1[last] - lower.x0[first], lower.y1[last] - lower.y0[first]) > _OPEN_SHARE * path
-    chain = np.searchsorted(first, lower.samples.bead[lost], side="right") - 1
-    return bool(open_[chain].mean() > _BESIDE_SHARE)
-
-
-def _in_order(rows: np.ndarray) -> np.ndarray:
-    """Number the pieces in which some samples follow one another in the order of printing."""
-    pieces: np.ndarray = np.cumsum(np.diff(rows, prepend=rows[0]) > 2)
-    return pieces
-
-
-def _places(beads: Beads, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    samples = beads.samples
-    return samples.x_mm[rows], samples.y_mm[rows], direction(beads)[samples.bead[rows]]
-
-
-def _width_mm(beads: Beads) -> float:
-    """Give about the width of a layer's beads, mm; that of a common nozzle's where no flow tells it."""
-    known = beads.area_mm2[np.isfinite(beads.area_mm2)]
-    step = beads.gap_levels_mm[0]
-    return float(np.median(known)) / step if len(known) and step > 0 else _COMMON_WIDTH_MM
-
-
-def _not_a_floors(beads: Beads, lower: Beads, lost: np.ndarray) -> np.ndarray:
-    """Leave of some samples of a lower layer's walls those of pieces that are no lines of a floor over which infill is sparse.
-
-    Those have lines of the layer across them, or lie between such a piece and a wall that stays, where these lines end.
-    """
-    piece = _in_order(lost)
-    across = np.isin(piece, piece[np.isin(lost, _run_across(beads, lower, lost))])
-    if across.any() and not across.all():
-        width = _width_mm(lower)
-        places = _places(lower, lost)
-        wall = flanked(tracks_of(beads), *places, width)
-        line = flanked(tracks_of(lower)[lost[across]], *places, width)
-        between = (wall & line[::-1]).any(axis=0)
-        sizes = np.bincount(piece)
-        across |= (np.bincount(piece, between) >= _BESIDE_SHARE * sizes)[piece]
-    return lost[~across]
-
-
-def _run_across(beads: Beads, lower: Beads, lost: np.ndarray) -> np.ndarray:
-    """Give those of some samples of a lower layer's walls across which lines of a layer run on: it is sparse infill there.
-
-    Rings of a solid layer look like walls that are lost, where the layer between two such is sparse. No line of infill leads
-    through a wall.
-    """
-    keys = cell_keys(lower.samples.x_mm[lost], lower.samples.y_mm[lost], _ACROSS_CELL_MM)
-    cells, first = np.unique(keys, return_index=True)
-    samples = beads.samples
-    own = cell_keys(samples.x_mm, samples.y_mm, _ACROSS_CELL_MM)
-    inside = np.arange(_ACROSS_SAMPLES, len(own) - _ACROSS_SAMPLES)
-    pairs = []
-    for offset in neighbour_offsets():
-        at = np.minimum(np.searchsorted(cells, own[inside] + offset), len(cells) - 1)
-        met = cells[at] == own[inside] + offset
-        pairs.append((inside[met], lost[first[at[met]]]))
-    rows, wall = (np.concatenate(part) for part in zip(*pairs, strict=True))
-    angle = direction(lower)[lower.samples.bead[wall]]
-
-    def aside(there: np.ndarray) -> np.ndarray:
-        dx = samples.x_mm[there] - lower.samples.x_mm[wall]
-        dy = samples.y_mm[there] - lower.samples.y_mm[wall]
-        far: np.ndarray = np.hypot(dx, dy) > _FAR_MM
-        return np.where(far, np.nan, dy * np.cos(angle) - dx * np.sin(angle))
-
-    across = np.zeros(len(rows), np.bool_)
-    steps = range(1, _ACROSS_SAMPLES + 1)
-    sides = [[aside(rows + way * step) for step in steps] for way in (-1, 1)]
-    for before, after in product(*sides):
-        with np.errstate(invalid="ignore"):
-            reach = np.sort(np.abs((before, after)), axis=0)
-            across |= (before * after < 0) & (reach[0] > _OVER_MM) & (reach[1] > _BEYOND_MM)
-    found: np.ndarray = wall[across]
-    return found
-
-
-def _ends_here(two_below: Beads, below: Beads, beads: Beads, above: Beads, lost: tuple[np.ndarray, np.ndarray]) -> bool:
-    """Say whether most walls that end where some are lost do not come back: a part ends there, and supports stand on it.
-
-    Some of their lines run by chance where walls were, a layer of air above them.
-    """
-    tracks = tracks_of(below)
-    samples = below.samples
-    near = np.isin(cell_keys(samples.x_mm, samples.y_mm, _CLEAR_MM), cell_keys(*lost, _CLEAR_MM))
-    rows = np.flatnonzero(near & (tracks >= 0))
-    rows = rows[beside(tracks[rows], two_below)]
-    rows = rows[absent(tracks[rows], beads)]
-    weight = samples.weight_mm[rows]
-    back = float(weight[beside(tracks[rows], above)].sum())
-    return back < _COME_BACK * float(weight.sum())
-
-
-def _sparse_beside(layer: Beads, inside: np.ndarray, between: Beads, below: Beads) -> bool:
-    """Say whether a floor ended under the layer that lacks a region, and what is laid there instead is sparse.
-
-    Such a layer leaves places empty between its lines. Where a piece of a floor is lost, the rest of it is there; where all
-    the infill is, nothing.
-    """
-    reach = np.asarray(neighbour_offsets())
-
-    def cells(beads: Beads, rows: np.ndarray) -> np.ndarray:
-        keys: np.ndarray = np.unique(cell_keys(beads.samples.x_mm[rows], beads.samples.y_mm[rows], CELL_MM))
-        return keys
-
-    tracks = tracks_of(between)
-    walls = beside(tracks, below)
-    near_walls = np.unique(cells(between, walls)[:, None] + reach)
-    region = np.unique(cells(layer, inside)[:, None] + reach)
-    floor = cells(below, np.arange(len(below.samples.x_mm)))
-    # Infill may be rings, too, right over those of the floor: far from its edge, nothing else is a wall.
-    deep = floor
-    for _ in range(_DEEP_CELLS):
-        deep = deep[np.isin(deep[:, None] + reach, deep).all(axis=1)]
-    lines = np.union1d(cells(between, ~walls), np.intersect1d(cells(between, walls), deep))
-    lines = np.intersect1d(lines, floor)
-    beside_it = np.setdiff1d(np.setdiff1d(floor, region), np.setdiff1d(near_walls, deep))
-    if len(beside_it) < _LEAST_MIDDLE_CELLS:
-        return len(lines) >= _FEW_CELLS
-    return _LONE_SHARE < float(np.isin(beside_it, lines).mean()) < _SPARSE_SHARE
 
 
 @dataclass(frozen=True, slots=True)
@@ -336,7 +150,8 @@ class PartialLayer(Rule):
         though it is fed for one; it is one piece, parallel to what lies two layers down, and walls stand there below, or the
         layer that lacks the region goes all around it.
 
-        Roofs over supports and over sparse infill look alike and are let through. Part of the lines of infill can't be told
+        Roofs over supports and over sparse infill look alike and are let through, and so are gap fill between walls that stay and
+        the lines of floors where the infill between two of them is sparse. Part of the lines of infill can't be told
         from infill that is sparser. Spirals, the first and last two layers of an object, and whole lost layers
         (missing-layer says those) are not judged.
 
@@ -385,7 +200,7 @@ class PartialLayer(Rule):
             return
         share = parts_walls_again(layer, after, inside, below[-1:-4:-2])
         if share >= WALLS_AGAIN or (
-            self._enclosed(layer, inside, between) and not _sparse_beside(layer, inside, between, below[-1])
+            self._enclosed(layer, inside, between) and not sparse_beside(layer, inside, between, below[-1])
         ):
             # Lone lines of sparse infill, wider apart than the region is judged by, leave such a gap between solid layers.
             five = below[-2:][0], below[-1], between, layer, after
@@ -489,20 +304,20 @@ class PartialLayer(Rule):
             if not len(gone):
                 continue
             # Only long pieces in the order of printing: short ones are where infill turns beside a wall.
-            piece = _in_order(gone)
+            piece = in_order(gone)
             sizes = np.bincount(piece, samples.weight_mm[gone])
             best = np.union1d(best, gone[sizes[piece] >= self.limits.least_lost_path_mm])
         if len(best):
-            best = _not_a_floors(beads, two_below, best)
+            best = not_a_floors(beads, two_below, best)
         if not len(best):
             return None
         x, y = samples.x_mm[best], samples.y_mm[best]
         lost = float(samples.weight_mm[best].sum())
         if (
-            _runs_through(beads, x, y)
-            or _sparse_around(stack, lacks, best, (two_below, below, beads, above))
-            or _fills_a_gap(two_below, best, beads)
-            or _ends_here(two_below, below, beads, above, (x, y))
+            runs_through(beads, x, y)
+            or sparse_around(stack, lacks, best, (two_below, below, beads, above))
+            or fills_a_gap(two_below, best, beads)
+            or ends_here(two_below, below, beads, above, (x, y))
             or parted_by_air(x, y, below, beads, above)
         ):
             return None
@@ -532,7 +347,9 @@ class PartialLayer(Rule):
                 or goes_across(stack, void, below, above)
                 or is_an_island(stack, void, (two_below, below, above, two_above))
             ):
-                if parted_by_air(above.samples.x_mm[inside], above.samples.y_mm[inside], below, beads, above):
+                # Its rim reaches what stands beside it.
+                core = inside[stack.at(shrunk(void.squares, 1), above.samples.x_mm[inside], above.samples.y_mm[inside])]
+                if parted_by_air(above.samples.x_mm[core], above.samples.y_mm[core], below, beads, above):
                     continue
                 rows, columns = np.nonzero(void.squares)
                 x, y = columns + float(stack.column), rows + float(stack.row)

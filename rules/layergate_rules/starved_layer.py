@@ -134,7 +134,9 @@ class StarvedLayer(Rule):
         found += [
             (first, end, usual)
             for first, end, usual in self._between_like(logs, gaps, stacks)
-            if inside.isdisjoint(range(first, end)) and not self._raft(logs, gaps, first, end)
+            if inside.isdisjoint(range(first, end))
+            and not self._raft(logs, gaps, first, end)
+            and not (end - first == 1 and seen[first])
         ]
         inside |= {k for first, end, _ in found for k in range(first, end)}
         fills_mm2 = layers.volume_mm3[chosen] / gaps

@@ -68,8 +68,10 @@ def drawn_bed(r: Random, middle: tuple[float, float]) -> Bed:
     habit.first_height = max(habit.first_height, habit.height)
     if habit.density < 0.1 and any(solid.name not in PLAIN for solid in solids):
         habit.density = 0.1  # what stands on a roof inside would hang on nothing
-    if 0 < habit.density < habit.width / 5 and any(solid.name not in PLAIN for solid in solids):
-        habit.density = habit.width / 5  # lines no farther apart than pockets are wide, whose floors lie on them
+    if 0 < habit.density < habit.width / 3 and any(solid.name not in PLAIN for solid in solids):
+        habit.density = habit.width / 3  # lines no farther apart than pockets are wide, whose floors lie on them
+    if habit.pattern == "branches" and any(solid.name not in PLAIN for solid in solids):
+        habit.pattern = "lines"  # branches carry roofs, and not the floors of pockets
     if count == 1 and solids[0].name in SPIRALS and r.random() < 0.35:
         said["spiral"] = r.choice(["single", "single", "smooth", "double", "ramped ends"])
         habit.curve, habit.every = "even", 1

@@ -64,3 +64,19 @@ def test_one_sparse_layer_between_solid_ones_is_not_a_lost_region() -> None:
     """Lines of infill that stand alone in the gap say that the rest of it is meant to be empty (a job of another maker)."""
     findings = report_of(drawn_job(5218).text).findings
     assert not [finding.message for finding in findings if finding.rule == "partial-layer"]
+
+
+@pytest.mark.parametrize(
+    "seed",
+    [
+        3135,  # a flow at the edge of its class, which rounding parts from the flow beside it
+        3351,  # scallops on two sides, drawn as arcs
+        3377,  # a ring of supports with an outline, right under the edge of a cap
+        4124,  # one sparse layer between floors of rings
+        7426,  # the same supports beside a column
+        7441,  # sparse infill whose lines are as far apart in every layer
+    ],
+)
+def test_jobs_of_another_maker_that_were_stopped_once_pass(seed: int) -> None:
+    """Drawn jobs, good by the maker's own account."""
+    assert [f.message for f in report_of(drawn_job(seed).text).findings if f.severity != "note"] == []

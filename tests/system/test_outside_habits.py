@@ -128,6 +128,12 @@ def test_habits_of_starts_pauses_and_ends_pass(style: dict[str, Any]) -> None:
         1055,
         14017,  # two objects, each of heights that change, so that what lies under a layer was thicker
         15004,  # a wall more in every second layer, beside infill that breaks off
+        1029,  # ramped seams in heights of two decimals
+        1226,  # gap fill that comes and goes
+        1337,  # adaptive heights of objects that lie 0.02 mm apart
+        14083,  # a purge line at the first layer's height
+        14124,  # nothing but walls in every second layer
+        14147,  # an arm over its supports, beside a shield
     ],
 )
 def test_jobs_that_were_stopped_once_pass(seed: int) -> None:
