@@ -134,7 +134,7 @@ class StrayedWall(Rule):
             if len(agree) < 2 or not (layer.flow_known or agree[0] < len(below) <= agree[-1]) or number != agree[0]:
                 continue
             stray = _apart(points, way)
-            if stray < least:
+            if stray < least or layer.comes_back(first, last):
                 return None
             if layer.flow_known and not layer.fed_for(first, last, _length(way)):
                 continue
@@ -262,6 +262,15 @@ class _Corners:
             self.points[b] - self.points[a] for a, b in beside if self.chain[a] == self.chain[b] == self.chain[first]
         ]
         return bool(lines) and all(_across(line, own) * np.hypot(*own) < _SAME_MM for line in lines)
+
+    def comes_back(self, first: int, last: int) -> bool:
+        """Say whether the points between two others lie on the layer's way a second time: seams run over a loop's beginning."""
+        rows = np.arange(len(self.points))
+        elsewhere = (rows < first) | (rows > last)
+        return all(
+            bool((np.abs(self.points[elsewhere] - point).max(axis=1) < _JOINED_MM).any())
+            for point in self.points[first + 1 : last]
+        )
 
     def new_runs(self, others: list["_Corners"]) -> Iterator[tuple[int, int]]:
         """Yield runs of two to four strokes, by their first and last point, that none of other layers has."""

@@ -345,8 +345,9 @@ class ObjectMaker:
                 lines = patterns.hilbert(room, spacing)
             case "rings":
                 # From the widest section inwards, so that rings stand on rings where the object has a step.
-                widest = self._grown(fill.inset(unary_union(self.sections), habit.walls * habit.width), pitch)
-                cut = [fill.LineString(p).intersection(room) for p in fill.concentric(widest, spacing)]
+                widest = fill.inset(unary_union(self.sections), habit.walls * habit.width)
+                even = (width - habit.height * CORNER) / habit.density  # whatever the layer's own height
+                cut = [fill.LineString(p).intersection(room) for p in fill.concentric(widest, even)]
                 lines = [p for piece in cut for p in fill.lines_of(piece, 0.8)]
             case "waves":
                 lines = fill.waves(room, self.base + math.pi / 2 * (layer // 4 % 2), spacing, layer * 0.25)

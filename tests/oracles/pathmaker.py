@@ -319,8 +319,9 @@ class PathMaker:
         lines: list[Any] = []
         if recipe.pattern == "rings":
             # From the widest section inwards, so that rings stand on rings where the object has a step.
-            widest = self._grown(fill.inset(unary_union(self.sections), recipe.walls * recipe.wall_width), pitch)
-            cut = [fill.LineString(p).intersection(room) for p in fill.concentric(widest, spacing)]
+            widest = fill.inset(unary_union(self.sections), recipe.walls * recipe.wall_width)
+            even = (width - recipe.height * CORNER) / recipe.density  # whatever the layer's own height
+            cut = [fill.LineString(p).intersection(room) for p in fill.concentric(widest, even)]
             lines = [p for piece in cut for p in fill.lines_of(piece, 0.8)]
         elif recipe.pattern == "waves":
             lines = fill.waves(room, self.base + math.pi / 2 * (i // 4 % 2), spacing, i * 0.25)
