@@ -174,10 +174,18 @@ class MissingLayer(Rule):
             return
         amid = [one for one in self._recent if under.z_mm + _SAME_HEIGHT_MM < one.z_mm < layer.z_mm - _SAME_HEIGHT_MM]
         gap, step = layer.gap_levels_mm[0], after.gap_levels_mm[0]
-        lower = self._under(under)
+        area = [float(np.median(one.area_mm2)) for one in (under, layer, after)]  # NaN where no flow is known
+        below = [under]
         if abs(under.gap_levels_mm[0] - under.z_mm) > _SAME_HEIGHT_MM:  # on the bed it is as thick as it likes
-            step = max(step, under.gap_levels_mm[0])
-        if gap < self.limits.gap_ratio * step:
+            fed_mm = np.fmin(under.gap_levels_mm[0], area[0] / area[2] * step)
+            step = max(step, fed_mm)
+            # What lies under the air of a raft is another thing.
+            if under.gap_levels_mm[0] < self.limits.gap_ratio * fed_mm and (lower := self._under(under)):
+                below.append(lower)
+        if (
+            gap < self.limits.gap_ratio * step
+            or area[1] / gap >= self.limits.fill_ratio * area[2] / after.gap_levels_mm[0]
+        ):
             return
         samples = layer.samples
         high = samples.gap_mm > self.limits.gap_ratio * step
@@ -186,11 +194,8 @@ class MissingLayer(Rule):
         path = [float(one.length_mm.sum()) for one in (under, layer, after)]
         if min(max(path[1], other) / min(path[1], other) for other in (path[0], path[2])) > self.limits.alike:
             return
-        area = [float(np.median(one.area_mm2)) for one in (layer, after)]  # NaN where no flow is known
-        if area[0] / gap >= self.limits.fill_ratio * area[1] / after.gap_levels_mm[0]:
-            return
         inside = np.flatnonzero(high)
-        if not parts_walls_again(layer, after, inside, [under, lower] if lower else [under]) >= WALLS_AGAIN:
+        if not parts_walls_again(layer, after, inside, below) >= WALLS_AGAIN:
             return
         if not amid or not parted_by_air(samples.x_mm[inside], samples.y_mm[inside], under, amid[-1], layer):
             self._amid_others[layer.stack, layer.z_mm] = (gap, step, under.z_mm)

@@ -26,7 +26,7 @@ _END_REACH = 5
 _LEAST_PIECE_MM = 3.0
 """Seams, and what is left out before them on purpose, are shorter (common practice)."""
 
-_MOST_LOST = 0.75
+_MOST_LOST = 0.9
 """Of a wall: beyond, too little is left of it to tell that it is the same wall."""
 
 _ALONG = 0.6
@@ -68,23 +68,21 @@ def _chains(layer: Beads) -> tuple[np.ndarray, np.ndarray]:
     return first, np.append(first[1:], len(layer.line)) - 1
 
 
-def _closed(layer: Beads) -> tuple[np.ndarray, np.ndarray]:
-    """Give the first and the last bead of each closed chain: two (k,)."""
-    first, last = _chains(layer)
+def _are_closed(layer: Beads, first: np.ndarray, last: np.ndarray) -> np.ndarray:
+    """Say which chains, by their first and last bead, end where they began: (k,) bool."""
     way = np.concatenate(([0.0], np.cumsum(layer.length_mm)))
     apart = np.hypot(layer.x0[first] - layer.x1[last], layer.y0[first] - layer.y1[last])
-    closed = (apart < _CLOSED_MM) & (way[last + 1] - way[first] > _LEAST_LOOP_MM)
-    return first[closed], last[closed]
+    closed: np.ndarray = (apart < _CLOSED_MM) & (way[last + 1] - way[first] > _LEAST_LOOP_MM)
+    return closed
 
 
 def _broken_ends(layer: Beads, walls: np.ndarray) -> np.ndarray:
     """Give the tracks of the samples at the ends of open chains that run along some walls for most of their way: (m,)."""
     first, last = _chains(layer)
-    apart = np.hypot(layer.x0[first] - layer.x1[last], layer.y0[first] - layer.y1[last]) >= _CLOSED_MM
     samples, tracks = layer.samples, tracks_of(layer)
     begin, end = np.searchsorted(samples.bead, first), np.searchsorted(samples.bead, last + 1)
     along = np.concatenate(([0], np.cumsum(near_tracks(tracks, walls, _REACH))))
-    broken = apart & (along[end] - along[begin] > _ALONG * (end - begin))
+    broken = ~_are_closed(layer, first, last) & (along[end] - along[begin] > _ALONG * (end - begin))
     found = tracks[np.concatenate((begin[broken], end[broken] - 1))]
     known: np.ndarray = found[found >= 0]
     return known
@@ -98,7 +96,9 @@ def _lacking_pieces(layer: Beads, own: np.ndarray, other: Beads) -> np.ndarray:
     """
     tracks, samples = tracks_of(layer), layer.samples
     found = [np.empty(0, np.int64)]
-    first, last = _closed(layer)
+    first, last = _chains(layer)
+    closed = _are_closed(layer, first, last)
+    first, last = first[closed], last[closed]
     begin, end = np.searchsorted(samples.bead, first), np.searchsorted(samples.bead, last + 1)
     rows = np.concatenate([np.arange(a, b) for a, b in zip(begin, end, strict=True)]) if len(first) else found[0]
     if not len(rows):

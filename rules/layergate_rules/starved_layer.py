@@ -113,6 +113,8 @@ class StarvedLayer(Rule):
             yield self._starved_turns(layers, fault)
         if not layers.ramp.all():
             yield from self._level_layers(layers)
+        if layers.ramp.any():
+            yield from self._into_a_spiral(layers)
 
     def _level_layers(self, layers: LayerMap) -> Findings:
         chosen = compared_layers(layers)
@@ -151,6 +153,30 @@ class StarvedLayer(Rule):
         for row, usual in self._less_than_any(fills, np.log(layers.area_mm2[chosen, 0]), gaps, stacks):
             if row not in inside and not _as_full(fills_mm2, stacks, row, row + 1):
                 yield self._found(layers, chosen[row : row + 1], usual, fills[row : row + 1])
+
+    def _into_a_spiral(self, layers: LayerMap) -> Findings:
+        """Find the last layer under a spiral starved, or a stretch of turns that begins with the second.
+
+        Where the spiral comes back to the beads of the layers under it, these tell what is usual.
+        """
+        chosen = compared_layers(layers)
+        chosen = chosen[np.isfinite(layers.area_mm2[chosen]).all(axis=1)]
+        ramp, stacks, gaps = layers.ramp[chosen], layers.stack[chosen], layers.gap_mm[chosen, 0]
+        logs = np.log(layers.area_mm2[chosen])
+        fall, alike = np.log(self.limits.flow_ratio), 2 * np.log(self.limits.alike)
+        for last in np.flatnonzero(~ramp[:-1] & ramp[1:] & (stacks[:-1] == stacks[1:])).tolist():
+            before = [k for k in range(max(1, last - SIDE), last) if stacks[k] == stacks[last] and not ramp[k]]
+            if not before or gaps[last] > self.limits.gap_ratio * gaps[before].max():
+                continue
+            usual = np.median(logs[before], axis=0)
+            like = np.abs(logs - usual).max(axis=1) < alike
+            low = (logs - usual).max(axis=1) < fall
+            on = (stacks == stacks[last]) & (ramp | (np.arange(len(ramp)) == last))
+            # A first turn may be fed for its own height, which begins with none.
+            for first in [last, last + 2] if like[last + 1] else [last]:
+                end = first + int(np.argmin(np.append(low[first:] & on[first:], False)))
+                if first < end < len(ramp) and on[end] and like[end]:
+                    yield self._found(layers, chosen[first:end], usual, logs[first:end])
 
     def _stretches(self, logs: np.ndarray, gaps: np.ndarray, stacks: np.ndarray, seen: np.ndarray) -> list[_Stretch]:
         """Find stretches of layers that lie below the three before them, and after which the flow comes back."""

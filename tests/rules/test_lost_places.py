@@ -24,12 +24,17 @@ from layergate_sim.specimens import make_specimen
         ("partial-layer", "region-lost", "inches", 4294, 21009),  # walls that break off, under the edge of a floor
         ("partial-layer", "region-lost", "cone-solid", 8224, 21021),  # and such that lean
         ("partial-layer", "region-lost", "adaptive-heights", 406, 21022),
+        ("partial-layer", "region-lost", "several-parts", 9554, 123028),  # most of one part's walls
         ("missing-layer", "layer-lost", "raft-and-support", 967, 21027),  # under a layer that is half a roof
         ("missing-layer", "layer-lost", "fine-walls", 1802, 21030),  # only walls, between layers with thick infill
         ("missing-layer", "layer-lost", "hook-support", 2104, 77022),  # between layers of a support
         ("missing-layer", "layer-lines-lost", "hook-support", 499, 77004),  # of a support, between layers of the part
         ("missing-layer", "layer-lines-lost", "hook-support", 4806, 77005),
         ("missing-layer", "layer-dry", "raft-and-support", 1987, 21015),  # of both, which have one height there
+        ("missing-layer", "layer-lost", "raft-and-support", 6800, 123040),  # the second over a raft
+        ("starved-layer", "layer-starved-60", "spiral", 5481, 21027),  # the layer on which a spiral begins
+        ("starved-layer", "layers-starved-30", "spiral", 3670, 21024),  # that and two turns
+        ("starved-layer", "layer-starved-30", "spiral", 677, 77045),  # its second turn
         ("starved-layer", "layer-starved-60", "fine-walls", 6231, 77037),  # the first of its kind behind a floor
         ("starved-layer", "layer-starved-30", "infill-every-third", 234, 77013),
         ("starved-layer", "layer-starved-80", "infill-every-third", 4334, 77035),

@@ -47,6 +47,8 @@ def why_unseen(case: Case, done: Outcome, bad: Scan, tables: tuple[BeadTable, Be
         return ""
     if done.size.get("factor", 0.0) >= _MAY_BE_MEANT and _is_of_a_raft(case, touched):
         return "a raft's layers, and the first over its air, are each of a kind of their own, with a flow that its maker chose"
+    if done.size.get("path_mm") and _begins_a_spiral(case, touched):
+        return "a layer is lost where a spiral begins: one whose first turn rises from one step to two is a good one"
     if _is_an_object(case, touched, bad) and not _states_more(case.text, bad):
         return "a whole object is gone: what is left is a good job of fewer objects, and no comment states a number that it lacks"
     layer = case.layers[touched[0]]
@@ -89,6 +91,14 @@ def _is_of_a_raft(case: Case, touched: tuple[int, ...]) -> bool:
         return False
     near = case.truth.layers[max(0, touched[0] - 1) : touched[0] + 1]
     return any("raft" in layer.roles for layer in near)
+
+
+def _begins_a_spiral(case: Case, touched: tuple[int, ...]) -> bool:
+    """Whether a damage touches one layer, the lowest whose beads rise along their way, or the one under it."""
+    if case.truth is None or len(touched) > 1:
+        return False
+    rising = (layer.index for layer in case.truth.layers if layer.z_low_mm < layer.z_mm - 1e-6)
+    return next(rising, -1) - touched[0] in (0, 1)
 
 
 def _states_more(text: bytes, bad: Scan) -> bool:

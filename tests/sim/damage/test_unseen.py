@@ -22,6 +22,8 @@ def test_a_missing_object_can_be_seen_only_where_a_comment_states_what_it_lacks(
         ("e-absolute", 858, "region-lost", 21039, "half the density"),  # every second line
         ("cone-solid", 8224, "region-lost", 21021, ""),  # such lines, and walls
         ("plate-solid", 3, "region-lost", 1, ""),
+        ("spiral", 383, "layer-lost", 123017, "where a spiral begins"),
+        ("spiral", 383, "two-layers-lost", 123017, ""),
     ],
 )
 def test_what_may_be_meant_is_no_wall(kind: str, specimen_seed: int, damage: str, seed: int, why: str) -> None:
