@@ -268,6 +268,8 @@ class PartialLayer(Rule):
     def _open(self, beside_it: Sequence[Beads], below: Beads, beads: Beads, above: Beads) -> _Lost | None:
         """Find walls that have broken off, however they lean."""
         rows = open_walls(below, [beads, *beside_it], above)
+        if len(rows):
+            rows = not_a_floors(beads, below, rows)
         samples = below.samples
         lost = float(samples.weight_mm[rows].sum())
         if lost < self.limits.least_lost_path_mm:
