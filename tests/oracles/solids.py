@@ -41,7 +41,10 @@ class Solid:
         return np.array([boxes[:, 0].min(axis=0), boxes[:, 1].max(axis=0)])
 
     def section(self, z: float) -> Region:
-        """The area that a plane at a height cuts out."""
+        """The area that a plane at a height cuts out; just above, where one part ends there and another begins."""
+        heights = np.concatenate([mesh.vertices[:, 2] for mesh in (*self.parts, *self.holes)])
+        if np.abs(heights - z).min() < 1e-6:
+            z += 1e-4
         return unary_union([cut(p, z) for p in self.parts]).difference(unary_union([cut(h, z) for h in self.holes]))
 
 
