@@ -11,6 +11,7 @@ from layergate.preflight.rule import (
     Columns,
     Finding,
     Findings,
+    JobFacts,
     LayerMap,
     Limits,
     Moves,
@@ -18,10 +19,13 @@ from layergate.preflight.rule import (
     Rule,
     Where,
 )
+from layergate.toolpath.moves import DEPOSIT
 from layergate_rules.rare_commands import codes_of, rows_of
 
 _SIDE = 3  # layers on each side that a bead is compared with
 _MOST_CANDIDATES = 50  # of a layer
+_SHORT_MM = 0.05  # shorter beads have no cross-section: their filament is rounded
+_ALL_LAID = 0.9  # of what is pushed; else a part of the way is dry
 _FLUSHES = codes_of(
     [f"T{n}" for n in range(16)] + ["M600", "M601", "M0", "M1", "M25", "M125", "M701", "M702", "M620", "M621"]
 )
@@ -46,6 +50,11 @@ class BeadOutlierLimits(Limits):
     )
     excess_mm3: float = Field(
         0.5, gt=0, description="mm3 beyond three times the usual area; a visible drop (good jobs: 0.00, measured)"
+    )
+    spot_mm3: float = Field(
+        2.0,
+        gt=0,
+        description="the same on less than 0.05 mm, or behind a retraction; what is pushed extra there makes less (practice)",
     )
     absurd_area_mm2: float = Field(
         20.0,
@@ -89,6 +98,8 @@ class _Candidate:
     """Whether it goes out and the next bead comes straight back."""
     alike: int = 1
     """Thin beads in its layer."""
+    on_the_spot: bool = False
+    """Whether its cross-section says nothing, only how much it is."""
 
     def box(self) -> tuple[float, float, float, float]:
         (x0, y0), (x1, y1) = self.start, self.end
@@ -133,10 +144,24 @@ class BeadOutlier(Rule):
         if len(self._flushes) < _MOST_FLUSHES:
             self._flushes.extend(columns.line[rows_of(columns, _FLUSHES)].tolist())
 
-    def each_moves(self, moves: Moves) -> None:
+    def each_moves(self, moves: Moves, job: JobFacts) -> None:
         most = int(np.argmax(moves.push_mm))
         if moves.push_mm[most] > self._longest[0]:
             self._longest = (float(moves.push_mm[most]), int(moves.line[most]))
+        # Beads too short to have a cross-section, and such as pay a debt back first: only what lies there tells.
+        odd = (moves.xy_mm < _SHORT_MM) | (moves.laid_mm < _ALL_LAID * moves.push_mm)
+        rows = np.flatnonzero(odd & (moves.kind == DEPOSIT))
+        if not len(rows):
+            return
+        diameter_mm = self.printer.filament_diameter_mm or job.claims.number("filament_diameter", "filament diameter")
+        volume = moves.laid_mm[rows] * (np.pi / 4 * (diameter_mm or 1.75) ** 2)
+        usual = self._usual if np.isfinite(self._usual) else 0.0
+        large = volume - 3 * usual * moves.xy_mm[rows] > self.limits.spot_mm3
+        for at, mm3 in zip(rows[large][:_MOST_CANDIDATES].tolist(), volume[large].tolist(), strict=False):
+            length = max(float(moves.xy_mm[at]), _SHORT_MM)
+            start, end = ((float(x[at]), float(y[at])) for x, y in ((moves.x0, moves.y0), (moves.x1, moves.y1)))
+            z = float(moves.z1[at])
+            self._thick.append(_Candidate(int(moves.line[at]), z, start, end, length, mm3 / length, on_the_spot=True))
 
     def each_layer(self, beads: Beads) -> None:
         """Keep what may be an outlier: a loose choice, since the layers above are not known yet."""
@@ -212,7 +237,7 @@ class BeadOutlier(Rule):
             return bool(bead.area_mm2 > limits.absurd_area_mm2 and volume > limits.absurd_volume_mm3)
         if not volume - 3 * usual * bead.length_mm > limits.excess_mm3:
             return False
-        return is_lone or bead.area_mm2 > limits.area_ratio * usual
+        return is_lone or (not bead.on_the_spot and bead.area_mm2 > limits.area_ratio * usual)
 
     def _is_purge(self, bead: _Candidate, places: dict[tuple[int, int], set[int]]) -> bool:
         at = bisect_right(self._flushes, bead.line)

@@ -99,8 +99,9 @@ class DoubledLayer(Rule):
 
 
 def _width_mm(beads: Beads, rows: np.ndarray) -> float:
-    """Give the median width that beads have at the layer's step, mm; NaN where no flow is known."""
-    return float(np.median(beads.area_mm2[rows]) / np.quantile(beads.samples.gap_mm, 0.25))
+    """Give the median width that beads have at the layer's step, mm; NaN where no flow is known, or they lie on no step."""
+    step = float(np.quantile(beads.samples.gap_mm, 0.25))
+    return float(np.median(beads.area_mm2[rows])) / step if step > 0 else float("nan")
 
 
 def _doubles(beads: Beads) -> np.ndarray:

@@ -171,6 +171,9 @@ def ends_here(two_below: Beads, below: Beads, beads: Beads, above: Beads, lost: 
     rows = rows[beside(tracks[rows], two_below)]
     rows = rows[absent(tracks[rows], beads)]
     weight = samples.weight_mm[rows]
+    # Walls beside others that stay don't count as ended: where few do, these tell nothing.
+    if len(rows) < _COME_BACK * len(lost[0]):
+        return False
     back = float(weight[beside(tracks[rows], above)].sum())
     return back < _COME_BACK * float(weight.sum())
 

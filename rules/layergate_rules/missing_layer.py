@@ -21,12 +21,16 @@ from layergate.preflight.rule import (
 )
 from layergate_rules.islands import CELL_MM
 from layergate_rules.layer_statistics import compared_layers, largest, number_of, seen_below, side_medians
+from layergate_rules.open_walls import has_outline
 from layergate_rules.pieces import parted_by_air
 from layergate_rules.spirals import Fault, SpiralWatch
 from layergate_rules.tracks import WALLS_AGAIN, parts_walls_again
 
 _RAFT_LAYERS, _RAFT_MM = 14, 6.0
 """A raft has a few layers, and the part begins on it within millimetres (common practice)."""
+
+_SMALL_ON_A_PLATE = 0.1
+"""Of the path of what lies under a gap: letters on a plate have less. A raft is little larger than what stands on it."""
 
 _HIGHER = 1.2
 """A layer starts high where its gap is this much larger than that of the layer before."""
@@ -351,6 +355,7 @@ class MissingLayer(Rule):
             self._layers <= _RAFT_LAYERS
             and layer.z_mm <= _RAFT_MM
             and self._reaches_out(keys, samples.weight_mm, under_keys)
+            and not (samples.weight_mm.sum() < _SMALL_ON_A_PLATE * under.length_mm.sum() and has_outline(under))
         ):
             self._reached_out.add((layer.stack, layer.z_mm))
 

@@ -1,6 +1,6 @@
 """Open walls: a wall that is closed in the layers below and above, and of which a piece is not laid in the layer between.
 
-Used by partial-layer; no rule of its own.
+Used by partial-layer, and by missing-layer to tell a plate from a raft; no rule of its own.
 """
 
 from collections.abc import Sequence
@@ -26,7 +26,7 @@ _END_REACH = 5
 _LEAST_PIECE_MM = 3.0
 """Seams, and what is left out before them on purpose, are shorter (common practice)."""
 
-_MOST_LOST = 0.9
+_MOST_LOST = 0.75
 """Of a wall: beyond, too little is left of it to tell that it is the same wall."""
 
 _ALONG = 0.6
@@ -59,6 +59,18 @@ def open_walls(below: Beads, between: Sequence[Beads], above: Beads) -> np.ndarr
     ]
     found: np.ndarray = lower[np.isin(places[0], (np.unique(places[1])[:, None] + reach).ravel())]
     return found
+
+
+def has_outline(layer: Beads) -> bool:
+    """Say whether a closed wall goes all around a layer, as around a part, and around few rafts."""
+    first, last = _chains(layer)
+    closed = _are_closed(layer, first, last)
+    bead = np.repeat(closed, last - first + 1)
+    edges = [
+        (np.minimum(layer.x0, layer.x1), np.min), (np.minimum(layer.y0, layer.y1), np.min),
+        (np.maximum(layer.x0, layer.x1), np.max), (np.maximum(layer.y0, layer.y1), np.max),
+    ]  # fmt: skip
+    return bool(bead.any()) and all(abs(edge(ends[bead]) - edge(ends)) < _CLOSED_MM for ends, edge in edges)
 
 
 def _chains(layer: Beads) -> tuple[np.ndarray, np.ndarray]:

@@ -43,6 +43,27 @@ def test_blob_figures() -> None:
     assert found[0].evidence["length_mm"] == pytest.approx(5.0)
 
 
+@pytest.mark.parametrize(
+    ("words", "long_mm"),
+    [(["G1 X10.01 Y10 E{e:.5f}"], 0.05), (["G1 E-2", "G1 X15 Y10 E{e2:.5f}", "G1 X10 Y10 E0.16924"], 5.0)],
+)
+def test_a_lump_that_has_no_cross_section(words: list[str], long_mm: float) -> None:
+    """10 mm3 on a hundredth of a millimetre, and behind a retraction that the same line pays back."""
+    e = (AREA * (long_mm if long_mm > 1 else 0) + 10) / FILAMENT
+    extra = [word.format(e=e, e2=e + 2) for word in words]
+    (found,) = findings("\n".join(relative_job(extra={4: extra})), "bead-outlier")
+    assert (found.severity, found.where.layer) == ("block", 4)
+    assert found.evidence["excess_mm3"] == pytest.approx(10.0, rel=0.05)
+    assert found.evidence["length_mm"] == pytest.approx(long_mm)
+
+
+@pytest.mark.parametrize(("e", "rings"), [(0.4, (4,)), (1.5, (2, 3, 4, 5, 6))])
+def test_a_little_extra_on_the_spot_is_a_habit(e: float, rings: tuple[int, ...]) -> None:
+    """Some restart with a millimetre of filament more, or push the same at one place layer after layer."""
+    extra = {ring: [f"G1 X10.01 Y10 E{e}"] for ring in rings}
+    assert findings("\n".join(relative_job(extra=extra)), "bead-outlier") == []
+
+
 def test_blob_on_an_arc() -> None:
     """An arc is one bead, however many chords it has."""
     job = relative_job(extra={4: ["G3 X30 Y10 I10 J0 E15"]})

@@ -179,3 +179,21 @@ def test_objects_of_other_heights_and_widths_are_compared_with_themselves(starve
         layers += [(0.36 * n + off, ring(0.36 * n + off, at, e_per_mm=stadium_e(0.7, 0.36))) for n in range(1, 12)]
     found = losses(*(words for _, words in sorted(layers, key=lambda one: one[0])))
     assert [f.rule for f in found] == (["starved-layer"] if starved < 1 else [])
+
+
+def standing_on(low: list[list[str]], *, first: int) -> list[list[str]]:
+    """Two posts of 4 mm on some layers, from the layer of that number on."""
+    posts = [(55, 55, 59, 59), (71, 61, 75, 65)]
+    return [
+        *low,
+        *(lift(0.2 * n) + [word for post in posts for word in walls(*post)] for n in range(first, first + 16)),
+    ]
+
+
+@pytest.mark.parametrize(("outline", "first", "rules"), [(True, 4, []), (True, 5, ["missing-layer"]), (False, 5, [])])
+def test_letters_on_a_plate_stand_on_no_raft(outline: bool, first: int, rules: list[str]) -> None:
+    """Both are of parallel lines and reach out all around; a plate has a wall, and is far larger than what stands on it."""
+    low = [
+        lift(0.2 * n) + (walls(*BOX) if outline else []) + hatch(51, 51, 79, 69, 0.41, across=True) for n in range(1, 4)
+    ]
+    assert [f.rule for f in losses(*standing_on(low, first=first))] == rules

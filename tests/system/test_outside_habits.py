@@ -128,6 +128,7 @@ def test_habits_of_starts_pauses_and_ends_pass(style: dict[str, Any]) -> None:
         1055,
         14017,  # two objects, each of heights that change, so that what lies under a layer was thicker
         15004,  # a wall more in every second layer, beside infill that breaks off
+        23068,  # and beside a line of infill that runs along it
         1029,  # ramped seams in heights of two decimals
         1226,  # gap fill that comes and goes
         1337,  # adaptive heights of objects that lie 0.02 mm apart

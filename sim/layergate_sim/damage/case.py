@@ -16,7 +16,7 @@ from .rebuild import Edits, Rebuilt, rebuild
 from .result import DamageNotPossibleError
 from .scan import Scan
 
-__all__ = ["Case", "Layer", "Outcome"]
+__all__ = ["SMALLEST_SHARE", "Case", "Layer", "Outcome"]
 
 T = TypeVar("T")
 SMALLEST_SHARE = 0.2  # of the median path: layers shorter than this are left alone, little is to be seen there

@@ -2,10 +2,11 @@
 
 import math
 from random import Random
+from statistics import median
 
 from layergate_sim.specimens.truth import Truth
 
-from .case import Case, Layer, Outcome
+from .case import SMALLEST_SHARE, Case, Layer, Outcome
 from .rebuild import Edits
 from .registry import damage
 from .result import DamageNotPossibleError
@@ -54,7 +55,10 @@ def layer_lost(case: Case) -> Outcome:
 @damage("first-layer-lost", "layer", "The first layer lays nothing: the second one is laid above the bare bed.")
 def first_layer_lost(case: Case) -> Outcome:
     """The layer that should hold the part."""
-    layer = case.need(case.layers[0] if len(case.layers) > 3 and case.layers[0].beads else None, "there are few layers")
+    # In a job of unknown origin purge lines look like layers.
+    least = SMALLEST_SHARE * median(case.path(layer.beads) for layer in case.layers) if case.layers else 0.0
+    found = next((layer for layer in case.layers[:-3] if case.path(layer.beads) >= least and layer.beads), None)
+    layer = case.need(found, "there are few layers")
     return lose(case, [layer], f"the first layer, at {layer.z:.3f} mm, lays nothing")
 
 
