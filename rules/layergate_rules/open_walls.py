@@ -73,6 +73,18 @@ def has_outline(layer: Beads) -> bool:
     return bool(bead.any()) and all(abs(edge(ends[bead]) - edge(ends)) < _CLOSED_MM for ends, edge in edges)
 
 
+def outlines(layer: Beads) -> np.ndarray:
+    """Give the boxes of a layer's closed walls that lie within no other: (k, 4), lowest x and y, highest x and y, mm."""
+    first, last = _chains(layer)
+    closed = _are_closed(layer, first, last)
+    boxes = np.column_stack([np.minimum.reduceat(ends, first) for ends in (layer.x1, layer.y1)]
+                            + [np.maximum.reduceat(ends, first) for ends in (layer.x1, layer.y1)])[closed]  # fmt: skip
+    low, high = boxes[:, :2], boxes[:, 2:]
+    within = (low[:, None] > low).all(axis=2) & (high[:, None] < high).all(axis=2)
+    found: np.ndarray = boxes[~within.any(axis=1)]
+    return found
+
+
 def _chains(layer: Beads) -> tuple[np.ndarray, np.ndarray]:
     """Give the first and the last bead of each chain of beads laid in one go: two (k,)."""
     joined = (np.abs(layer.x0[1:] - layer.x1[:-1]) < _JOINED_MM) & (np.abs(layer.y0[1:] - layer.y1[:-1]) < _JOINED_MM)

@@ -1,10 +1,18 @@
 """shifted-layers: from one layer on, the part stands beside itself."""
 
+from dataclasses import dataclass
+
 import numpy as np
 from pydantic import Field
 
-from layergate.preflight.rule import Finding, Findings, LayerMap, Limits, NotApplicableError, Rule, Where
-from layergate_rules.layer_statistics import compared_layers
+from layergate.preflight.rule import Beads, Finding, Findings, LayerMap, Limits, NotApplicableError, Rule, Where
+from layergate_rules.layer_statistics import compared_layers, number_of
+from layergate_rules.open_walls import outlines
+
+_SAME_SIZE_MM = 0.7  # of the same part, from layer to layer in a taper of 45 degrees
+_ALIKE_MM = 0.15  # rounding of outlines
+_FARTHEST_SHARE = 0.5  # of a part's size
+_MOST_PAIRS = 40_000  # of walls in two layers: no plate has more parts
 
 
 class ShiftedLayersLimits(Limits):
@@ -36,9 +44,10 @@ class ShiftedLayers(Rule):
         Left and right edge of a layer move by the same distance against the layer below, front and back edge likewise,
         apart from what they move against each other in a taper that goes on; the layers before and after stand still. A
         leaning wall goes on leaning, and a roof or a new feature moves one edge. The shift may begin within a layer, which
-        then reaches as far as both. Below 0.8 mm it is held, and only where the size stays the same. A part that is meant so
-        (discs of a cam on one shaft) can be released. Shifts below a bead's width can't be told, nor can one where the shape
-        changes in the same layer, or at the first or last layer.
+        then reaches as far as both. Where parts end at that height, the closed walls of all that go on tell. Below 0.8 mm it
+        is held, and only where the size stays the same. A part that is meant so (discs of a cam on one shaft) can be
+        released. Shifts below a bead's width can't be told, nor can one where the shape changes in the same layer, or at the
+        first or last layer.
 
     What to do
         Look at the lines before the one named: a damaged number in an offset, or a piece of another job. Make the job again
@@ -51,12 +60,52 @@ class ShiftedLayers(Rule):
     severity = "block"
     limits_model = ShiftedLayersLimits
 
+    def prepare(self) -> None:
+        self._last: list[_Outlined] = []
+        self._shifts: list[tuple[int, float, tuple[float, float]]] = []
+
+    def each_layer(self, beads: Beads) -> None:
+        """Remember where all the walls of a layer have moved alike: where parts end, the layer's edges do not tell."""
+        if beads.ramp or (self._last and self._last[-1].stack != beads.stack):
+            self._last.clear()
+        if not beads.ramp:
+            self._last.append(_Outlined(beads.stack, beads.z_mm, outlines(beads)))
+            del self._last[:-4]
+        if len(self._last) == 4:
+            move = self._common_move(*(layer.boxes for layer in self._last))
+            if move is not None:
+                self._shifts.append((beads.stack, self._last[2].z_mm, (float(move[0]), float(move[1]))))
+
+    def _common_move(
+        self, before: np.ndarray, below: np.ndarray, above: np.ndarray, after: np.ndarray
+    ) -> np.ndarray | None:
+        """Give how all walls of a layer lie beside those of the one below, mm, where these stood still and those do; else None."""
+        if not (len(before) and len(below) and len(above) and len(after)) or len(below) * len(above) > _MOST_PAIRS:
+            return None
+        largest = int(np.argmax((above[:, 2:] - above[:, :2]).sum(axis=1)))
+        for one in np.flatnonzero(_same_size(above[largest : largest + 1], below)[0]).tolist():
+            move: np.ndarray = _middle(above)[largest] - _middle(below)[one]
+            size = float(np.hypot(*move))
+            still = self.limits.still * size
+            # What lies farther off stands on nothing, which others say, or is another part.
+            most = _FARTHEST_SHARE * float((above[largest, 2:] - above[largest, :2]).max())
+            if (
+                self.limits.block_shift_mm <= size <= most
+                and _are_there(above, below, move, _ALIKE_MM).all()
+                and not _are_there(above, below, np.zeros(2), still).any()
+                and _are_there(below, before, np.zeros(2), still).all()
+                and _are_there(above, after, np.zeros(2), still).any()
+            ):
+                return move
+        return None
+
     def finish(self, layers: LayerMap) -> Findings:
         chosen = compared_layers(layers)
         if len(chosen) < 4:
             raise NotApplicableError("a shift shows between two layers before and two after it, and there are fewer")
         edges, stacks = layers.box_mm[chosen], layers.stack[chosen]
         named = -2
+        told: list[int] = []
         for at in range(1, len(chosen) - 2):
             if not (stacks[at - 1 : at + 3] == stacks[at]).all():
                 continue
@@ -74,8 +123,13 @@ class ShiftedLayers(Rule):
                 if size:
                     named = at
                     x, y = (float(value) for value in move[0])
-                    yield self._found(layers, int(chosen[at + 1]), x, y, size)
+                    told.append(int(chosen[at + 1]))
+                    yield self._found(layers, told[-1], x, y, size)
                     break
+        for stack, z, (x, y) in self._shifts:
+            index = (number_of(layers, stack, z) or 1) - 1
+            if all(abs(index - other) > 1 for other in told):
+                yield self._found(layers, index, x, y, float(np.hypot(x, y)))
 
     def _shift(self, move: _Move, around: list[_Move], layers: int) -> float | None:
         """Give by how much a layer lies beside the one below, mm; None where that is no shift."""
@@ -108,6 +162,33 @@ class ShiftedLayers(Rule):
             where=Where(layer=index + 1, z_mm=(z, z), lines=(min(before, line), max(before, line))),
             evidence={"shift_mm": size, "shift_x_mm": x, "shift_y_mm": y},
         )
+
+
+@dataclass(frozen=True, slots=True)
+class _Outlined:
+    stack: int
+    z_mm: float
+    boxes: np.ndarray
+    """(k, 4), of its walls."""
+
+
+def _middle(boxes: np.ndarray) -> np.ndarray:
+    middle: np.ndarray = (boxes[:, :2] + boxes[:, 2:]) / 2
+    return middle
+
+
+def _same_size(boxes: np.ndarray, others: np.ndarray) -> np.ndarray:
+    """Say which boxes are as large as which others: (n, m) bool."""
+    sizes, other_sizes = (one[:, 2:] - one[:, :2] for one in (boxes, others))
+    same: np.ndarray = (np.abs(sizes[:, None] - other_sizes) < _SAME_SIZE_MM).all(axis=2)
+    return same
+
+
+def _are_there(boxes: np.ndarray, others: np.ndarray, move: np.ndarray, slack_mm: float) -> np.ndarray:
+    """Say which boxes are some others of their size, moved by so much: (n,) bool."""
+    apart = np.abs(_middle(boxes)[:, None] - _middle(others) - move).max(axis=2)
+    found: np.ndarray = (_same_size(boxes, others) & (apart < slack_mm)).any(axis=1)
+    return found
 
 
 def _moved(below: np.ndarray, above: np.ndarray) -> _Move:

@@ -38,6 +38,8 @@ from layergate_sim.specimens import make_specimen
         ("starved-layer", "layer-starved-60", "fine-walls", 6231, 77037),  # the first of its kind behind a floor
         ("starved-layer", "layer-starved-30", "infill-every-third", 234, 77013),
         ("starved-layer", "layer-starved-80", "infill-every-third", 4334, 77035),
+        ("shifted-layers", "layers-shifted", "several-parts", 1678, 77007),  # where one part ends
+        ("shifted-layers", "layers-shifted", "several-parts", 5442, 21000),  # and another tapers
         ("missing-layer", "half-layer-lost", "spiral", 8389, 5039),  # half of a spiral's second turn
         ("missing-layer", "layer-lost", "spiral", 8881, 5047),
         ("missing-layer", "block-lost", "spiral", 8480, 7013),  # eight turns in its first
