@@ -15,8 +15,8 @@ _Stretch = tuple[int, int, np.ndarray]
 _FARTHEST = 4
 """Layers up and down to two that are like each other: infill comes back after a few layers."""
 
-_FULL = 3
-"""Of the quantiles: three quarters of the path fill less."""
+_MIDDLE, _MOST = 2, 3
+"""Of the quantiles: half of the path fills less, and three quarters."""
 
 _RAFT_LAYERS = 8
 """Layers of a raft, at most (common practice: three to five)."""
@@ -261,7 +261,7 @@ class StarvedLayer(Rule):
     def _less_than_any(
         self, fills: np.ndarray, areas: np.ndarray, gaps: np.ndarray, stacks: np.ndarray
     ) -> Iterator[tuple[int, np.ndarray]]:
-        """Find layers hardly a bead of which fills as much as the full ones of every layer near, though these fill alike.
+        """Find layers hardly a bead of which fills as much as the usual ones of every layer near, though these fill alike.
 
         Layers of every kind do, whether they carry infill for two or three layers or none, so that nothing needs to be like it.
 
@@ -276,10 +276,11 @@ class StarvedLayer(Rule):
             near = [k for k in near if stacks[k] == stacks[row]]
             if not near or not near[0] < row < near[-1] or not np.isfinite(fills[near]).all():
                 continue
-            full = fills[near, _FULL]  # over air beads fill nothing
+            # Over air beads fill nothing, beside higher ones too much.
+            usual = min((fills[near, at] for at in (_MIDDLE, _MOST)), key=np.ptp)
             if (
-                np.ptp(full) < alike
-                and fills[row, _FULL] - full.min() < fall
+                np.ptp(usual) < alike
+                and fills[row, _MOST] - usual.min() < fall
                 and areas[row] - areas[near].min() < fall
                 and gaps[row] < self.limits.gap_ratio * gaps[near].max()
             ):
