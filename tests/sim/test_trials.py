@@ -1,10 +1,14 @@
 """The trials: what they count as caught and placed, and that they run the checker as a user does."""
 
+import gzip
+import re
+from pathlib import Path
 from typing import Any
 
 import pytest
 from click.testing import CliRunner
 
+from layergate_sim.specimens import make_specimen
 from layergate_sim.trials.case import Case, crashes, is_placed, stopping
 from layergate_sim.trials.cli import trials
 
@@ -63,6 +67,23 @@ def test_the_table_is_made_by_running_the_checker() -> None:
     assert first.exit_code == 0, first.output
     assert "through-printed-part 2" in first.output
     assert first.output == second.output
+
+
+@pytest.mark.timeout(120)
+def test_jobs_of_a_folder_are_damaged_in_turn(tmp_path: Path) -> None:
+    """What stops a job as it is counts as no catch in it; one job is packed."""
+    plain, cold = make_specimen("plate-sparse", 3).text, make_specimen("heat-unsaid", 4).text
+    (tmp_path / "cap.gcode").write_bytes(plain)
+    (tmp_path / "hook.gcode.gz").write_bytes(gzip.compress(cold))
+    arguments = ["--jobs", str(tmp_path), "--cases", "2", "--damage", "layer-lost", "--workers", "1"]
+    done = CliRunner().invoke(trials, arguments)
+    assert done.exit_code == 0, done.output
+    assert "good jobs: 2: 1 clear, 1 hold, 0 block" in done.output
+    assert re.search(r"hook.gcode.gz +hold +cold-extrusion +1", done.output)
+    assert "missing-layer 2" in done.output
+    assert "cold-extrusion 1" not in done.output.partition("damage ")[2]
+    (tmp_path / "empty").mkdir()
+    assert CliRunner().invoke(trials, ["--jobs", str(tmp_path / "empty")]).exit_code == 2
 
 
 def test_an_unknown_damage_is_wrong_usage() -> None:

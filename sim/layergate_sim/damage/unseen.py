@@ -20,6 +20,7 @@ _Bead = tuple[Line, Line]
 _COMMENT = re.compile(rb"[;(][^\n]*")
 _NUMBER = re.compile(rb"\d+(?:\.\d+)?")
 _DIAMETER = re.compile(rb"[;(][^\n]*(?:filament|nozzle)[ _]?diameter", re.I)
+_USUAL_NOZZLE_MM = 0.4  # a first layer may be as high (common practice)
 _USUAL_WIDTHS_MM = (0.24, 0.7)  # of beads that a nozzle of 0.4 mm, the usual one, lays (common practice)
 _MAY_BE_MEANT = 0.75  # of the flow: with less no one lays a layer (common practice)
 _POINT_MM = 0.25
@@ -47,6 +48,8 @@ def why_unseen(case: Case, done: Outcome, bad: Scan, tables: tuple[BeadTable, Be
         return ""
     if done.size.get("factor", 0.0) >= _MAY_BE_MEANT and _is_of_a_raft(case, touched):
         return "a raft's layers, and the first over its air, are each of a kind of their own, with a flow that its maker chose"
+    if touched == (0,) and case.scan.no_e and done.size.get("path_mm") and case.layers[1].z <= _USUAL_NOZZLE_MM:
+        return "the first layer is lost in a job without E: nothing says for which height the next one is fed"
     if done.size.get("path_mm") and _begins_a_spiral(case, touched):
         return "a layer is lost where a spiral begins: one whose first turn rises from one step to two is a good one"
     if _is_an_object(case, touched, bad) and not _states_more(case.text, bad):

@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+import gzip
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import pairwise
+from pathlib import Path
 from random import Random
 from typing import Any
 
-from layergate_sim.damage import DAMAGE_KINDS, DamageNotPossibleError, apply_damage
+from layergate_sim.damage import (
+    DAMAGE_KINDS,
+    Damaged,
+    DamageNotPossibleError,
+    apply_damage,
+    apply_damage_to_text,
+)
 from layergate_sim.specimens import SPECIMEN_KINDS, Specimen, make_specimen
 
 LINES_NEAR = 50
@@ -71,19 +79,42 @@ def damaged_cases(kind: str, count: int, seed: int) -> Iterator[Case]:
                 done = apply_damage(kind, specimen, seed * 1000 + number)
             except DamageNotPossibleError:
                 continue
-            yield Case(
-                specimen_kind,
-                specimen_seed,
-                kind,
-                done.text,
-                done.what,
-                done.changes_part,
-                done.unseen,
-                done.z_mm,
-                _step(specimen, done.layers),
-                done.lines,
-            )
+            yield _case(specimen_kind, specimen_seed, done, _step(specimen, done.layers))
             break
+
+
+def job_cases(jobs: list[Path], kind: str, count: int, seed: int) -> Iterator[Case]:
+    """Yield cases of one damage over jobs of unknown origin, in turn; with an empty kind, each as it is."""
+    if not kind:
+        yield from (Case(job.name, 0, "", _bytes_of(job)) for job in jobs)
+        return
+    for number in range(count):
+        job = jobs[number % len(jobs)]
+        try:
+            done = apply_damage_to_text(kind, _bytes_of(job), seed * 1000 + number, name=job.name)
+        except DamageNotPossibleError:
+            continue
+        yield _case(job.name, 0, done, 0.3)
+
+
+def _bytes_of(job: Path) -> bytes:
+    data = job.read_bytes()
+    return gzip.decompress(data) if job.suffix == ".gz" else data
+
+
+def _case(name: str, specimen_seed: int, done: Damaged, step_mm: float) -> Case:
+    return Case(
+        name,
+        specimen_seed,
+        done.kind,
+        done.text,
+        done.what,
+        done.changes_part,
+        done.unseen,
+        done.z_mm,
+        step_mm,
+        done.lines,
+    )
 
 
 def damage_kinds() -> list[str]:

@@ -6,7 +6,7 @@ import json
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from itertools import islice
 from pathlib import Path
@@ -23,6 +23,7 @@ from layergate_sim.trials.case import (
     damaged_cases,
     good_cases,
     is_placed,
+    job_cases,
     stopping,
 )
 
@@ -50,48 +51,74 @@ class CheckerError(click.ClickException):
 @click.option("--damage", "chosen", multiple=True, metavar="KIND", help="Only this damage; may be repeated.")
 @click.option("--workers", type=click.IntRange(1, 16), default=2, show_default=True)
 @click.option("--missed", is_flag=True, help="Name every damaged job that was not caught.")
+@click.option(
+    "--jobs",
+    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    help="Damage the jobs of this folder (*.gcode, *.gcode.gz) instead of specimens; nothing is stated of their printers.",
+)
 @click.option("--checker", default=str(Path(sys.executable).with_name("layergate")), help="The program to try.")
 def trials(
-    *, cases: int, good: int, seed: int, chosen: tuple[str, ...], workers: int, missed: bool, checker: str
+    *,
+    cases: int,
+    good: int,
+    seed: int,
+    chosen: tuple[str, ...],
+    workers: int,
+    missed: bool,
+    jobs: Path | None,
+    checker: str,
 ) -> None:
     """Run specimens and damages through the checker and print what came of them."""
     kinds = list(chosen) or damage_kinds()
     if unknown := set(kinds) - set(damage_kinds()):
         raise click.BadParameter(f"no damage {', '.join(sorted(unknown))}", param_hint="--damage")
+    found = sorted(job for end in ("*.gcode", "*.gcode.gz") for job in jobs.glob(end)) if jobs else []
+    if jobs and not found:
+        raise click.BadParameter(f"no *.gcode or *.gcode.gz in {jobs}", param_hint="--jobs")
+    each = max(1, cases // len(kinds))
     with tempfile.TemporaryDirectory(prefix="layergate-trials-") as folder:
         description = Path(folder) / "printer.toml"
         description.write_text(_DESCRIPTION, encoding="utf-8")
-        run = _Runner(checker, description, Path(folder), workers)
-        expected = _good(run, good, seed)
-        _damaged(run, kinds, max(1, cases // len(kinds)), seed, expected, show_missed=missed)
+        run = _Runner(checker, None if jobs else description, Path(folder), workers)
+        expected = _good(run, job_cases(found, "", 0, seed) if jobs else good_cases(range(seed, seed + good)))
+
+        def damaged(kind: str) -> Iterator[Case]:
+            return job_cases(found, kind, each, seed) if jobs else damaged_cases(kind, each, seed)
+
+        _damaged(run, kinds, damaged, expected, show_missed=missed)
     if run.crashes:
         raise click.ClickException(f"{run.crashes} times a rule failed, which counts as no catch: see above")
 
 
-def _good(run: _Runner, seeds: int, seed: int) -> set[tuple[str, str]]:
-    """Check good specimens; give the rules that stop some kind by what it is, as (kind, rule)."""
+def _good(run: _Runner, cases: Iterable[Case]) -> set[tuple[str, str]]:
+    """Check good jobs; give the rules that stop some kind by what it is, as (kind, rule)."""
     verdicts = {"clear": 0, "hold": 0, "block": 0}
     stopped: dict[tuple[str, str, str], int] = {}
-    for case, report in run.reports(good_cases(range(seed, seed + seeds))):
+    for case, report in run.reports(cases):
         verdicts[report["verdict"]] += 1
         for finding in stopping(report):
             key = (case.specimen, finding["severity"], finding["rule"])
             stopped[key] = stopped.get(key, 0) + 1
     total = sum(verdicts.values())
-    click.echo(f"good specimens: {total}: " + ", ".join(f"{count} {name}" for name, count in verdicts.items()))
+    click.echo(f"good jobs: {total}: " + ", ".join(f"{count} {name}" for name, count in verdicts.items()))
     for (kind, severity, rule), count in sorted(stopped.items()):
         click.echo(f"  {kind:28} {severity:6} {rule:24} {count}")
     return {(kind, rule) for kind, _, rule in stopped}
 
 
 def _damaged(
-    run: _Runner, kinds: list[str], each: int, seed: int, expected: set[tuple[str, str]], *, show_missed: bool
+    run: _Runner,
+    kinds: list[str],
+    damaged: Callable[[str], Iterable[Case]],
+    expected: set[tuple[str, str]],
+    *,
+    show_missed: bool,
 ) -> None:
     click.echo(f"\n{'damage':24} {'cases':>5} {'caught':>7} {'placed':>7}   of those that change the part, caught   by")
     scores = {}
     for kind in kinds:
         score = scores[kind] = Score()
-        for case, report in run.reports(damaged_cases(kind, each, seed)):
+        for case, report in run.reports(damaged(kind)):
             found = [f for f in stopping(report) if (case.specimen, f["rule"]) not in expected]
             _count(score, case, found)
         by = ", ".join(f"{rule} {n}" for rule, n in sorted(score.rules.items(), key=lambda item: -item[1])[:4])
@@ -143,8 +170,9 @@ def _percent(part: int, whole: int) -> str:
 class _Runner:
     """Runs the checker on batches of jobs, some at once, and gives the reports in order."""
 
-    def __init__(self, checker: str, description: Path, folder: Path, workers: int) -> None:
-        self._command = [checker, "check", "--format", "json", "--printer", str(description)]
+    def __init__(self, checker: str, description: Path | None, folder: Path, workers: int) -> None:
+        self._command = [checker, "check", "--format", "json"]
+        self._command += ["--printer", str(description)] if description else []
         self._folder = folder
         self._workers = workers
         self._number = 0

@@ -23,6 +23,8 @@ def test_a_missing_object_can_be_seen_only_where_a_comment_states_what_it_lacks(
         ("cone-solid", 8224, "region-lost", 21021, ""),  # such lines, and walls
         ("plate-solid", 3, "region-lost", 1, ""),
         ("spiral", 383, "layer-lost", 123017, "where a spiral begins"),
+        ("no-e", 3454, "first-layer-lost", 1, "without E"),
+        ("no-e", 3454, "layer-lost", 1, ""),
         ("spiral", 383, "two-layers-lost", 123017, ""),
     ],
 )
