@@ -55,11 +55,15 @@ class ThroughPrintedPart(Rule):
         # A loop may begin on a slope: the nozzle goes down beside what is printed, to the top of the layer below.
         steps = layers.gap_mm[:, 0][layers.gap_mm[:, 0] > 0]
         least = max(self.limits.depth_mm, float(np.quantile(steps, 0.75)) + _ROUNDING_MM if len(steps) else 0.0)
+        # What is laid after homing has a height like the layers', also in a job that only ever says by how much it moves.
+        untold = []
+        for homed, told in job.homed_heights:
+            laid = layers.first_line[layers.first_line > homed]
+            untold.append((homed, min(told, int(laid.min())) if len(laid) else told))
         deep = [
             crossing
             for crossing in job.crossings
-            if crossing.depth_mm > least
-            and not any(first <= crossing.line <= last for first, last in job.homed_heights)
+            if crossing.depth_mm > least and not any(first <= crossing.line <= last for first, last in untold)
         ]
         groups: list[list[Crossing]] = []
         for crossing in deep:

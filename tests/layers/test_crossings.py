@@ -64,3 +64,14 @@ def test_how_high_home_is_nobody_stated() -> None:
     text = job(post_first, ["G28", "G1 X90 Y55 F6000", "G1 X20", "G1 Z1 F600", "G1 X90 F6000"])
     (finding,) = found(report_of(text), "through-printed-part")
     assert finding.where.lines == (len(HEAD) + len(post_first) + 5,) * 2
+
+
+def test_relative_heights_are_known_from_the_first_bead_on() -> None:
+    """A job that never states a height, only how far it moves: the nozzle dives 1.6 mm into twelve rings of 0.2 mm."""
+    start = ["G91", "G1 X50 Y50 F6000"]
+    round_ = [f"G1 {way} E0.33849 F1800" for way in ("X10", "Y10", "X-10", "Y-10")]
+    rings = ["G1 Z0.2 F600", *round_] * 12
+    dive = ["G1 Z-1.6 F600", "G1 X10 F6000", "G1 X-10", "G1 Z1.6"]
+    (finding,) = found(report_of(job(start, rings, dive, round_)), "through-printed-part")
+    assert finding.evidence["depth_mm"] == pytest.approx(1.6)
+    assert not found(report_of(job(start, rings, round_)), "through-printed-part")
