@@ -60,7 +60,8 @@ def why_unseen(case: Case, done: Outcome, bad: Scan, tables: tuple[BeadTable, Be
     if moved_mm(case.scan, bad) < width:
         return "no bead lies as much as its width from its place"
     lost = _lost(*tables)
-    if len(touched) > 1 or not lost or not all(abs(bead.z - layer.z) < 1e-3 for _, bead in lost):
+    # A cut or torn file shows that it is one, whatever is missing of the part.
+    if "share" not in done.size or not lost or not all(abs(bead.z - layer.z) < 1e-3 for _, bead in lost):
         return ""
     if _parallel(_no_turns(lost), _next_to(case, layer, -1), width / 2) >= _LEAST_MM:
         return ""  # a wall that breaks off
