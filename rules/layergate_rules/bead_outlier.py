@@ -19,12 +19,14 @@ from layergate.preflight.rule import (
     Rule,
     Where,
 )
-from layergate.toolpath.moves import DEPOSIT
+from layergate.toolpath.moves import DEPOSIT, PRIME
 from layergate_rules.rare_commands import codes_of, rows_of
 
 _SIDE = 3  # layers on each side that a bead is compared with
 _MOST_CANDIDATES = 50  # of a layer
 _SHORT_MM = 0.05  # shorter beads have no cross-section: their filament is rounded
+_FEW_STANDING = 8  # of a job: two lines exchanged make some, and more are how it primes
+_LINES_KEPT = 20_000  # moves come some blocks later than their lines
 _ALL_LAID = 0.9  # of what is pushed; else a part of the way is dry
 _FLUSHES = codes_of(
     [f"T{n}" for n in range(16)] + ["M600", "M601", "M0", "M1", "M25", "M125", "M701", "M702", "M620", "M621"]
@@ -100,6 +102,8 @@ class _Candidate:
     """Thin beads in its layer."""
     on_the_spot: bool = False
     """Whether its cross-section says nothing, only how much it is."""
+    stands: bool = False
+    """Whether its line names a place at which the nozzle is already."""
 
     def box(self) -> tuple[float, float, float, float]:
         (x0, y0), (x1, y1) = self.start, self.end
@@ -138,9 +142,11 @@ class BeadOutlier(Rule):
         self._thin: list[_Candidate] = []
         self._flushes: list[int] = []
         self._longest = (0.0, 0)
+        self._going: list[np.ndarray] = []  # lines of the last blocks that name a place in the plane
         self._usual = np.nan  # median bead area of the layer closed last
 
     def each_block(self, columns: Columns) -> None:
+        self._going.append(columns.line[columns.has("X") | columns.has("Y")])
         if len(self._flushes) < _MOST_FLUSHES:
             self._flushes.extend(columns.line[rows_of(columns, _FLUSHES)].tolist())
 
@@ -151,17 +157,24 @@ class BeadOutlier(Rule):
         # Beads too short to have a cross-section, and such as pay a debt back first: only what lies there tells.
         odd = (moves.xy_mm < _SHORT_MM) | (moves.laid_mm < _ALL_LAID * moves.push_mm)
         rows = np.flatnonzero(odd & (moves.kind == DEPOSIT))
+        # A line that names where it goes means to go there: where the nozzle is there already, a line before it is wrong.
+        stands = np.flatnonzero((moves.kind == PRIME) & (moves.laid_mm > 0))
+        stands = stands[np.isin(moves.line[stands], np.concatenate([*self._going, np.empty(0, np.int64)]))]
+        self._going = [lines for lines in self._going if len(lines) and lines[-1] > moves.line[-1] - _LINES_KEPT]
+        rows = np.union1d(rows, stands)
         if not len(rows):
             return
         diameter_mm = self.printer.filament_diameter_mm or job.claims.number("filament_diameter", "filament diameter")
         volume = moves.laid_mm[rows] * (np.pi / 4 * (diameter_mm or 1.75) ** 2)
         usual = self._usual if np.isfinite(self._usual) else 0.0
-        large = volume - 3 * usual * moves.xy_mm[rows] > self.limits.spot_mm3
+        least = np.where(np.isin(rows, stands), self.limits.excess_mm3, self.limits.spot_mm3)
+        large = volume - 3 * usual * moves.xy_mm[rows] > least
         for at, mm3 in zip(rows[large][:_MOST_CANDIDATES].tolist(), volume[large].tolist(), strict=False):
             length = max(float(moves.xy_mm[at]), _SHORT_MM)
             start, end = ((float(x[at]), float(y[at])) for x, y in ((moves.x0, moves.y0), (moves.x1, moves.y1)))
             z = float(moves.z1[at])
-            self._thick.append(_Candidate(int(moves.line[at]), z, start, end, length, mm3 / length, on_the_spot=True))
+            lump = _Candidate(int(moves.line[at]), z, start, end, length, mm3 / length, on_the_spot=True)
+            self._thick.append(replace(lump, stands=bool(moves.kind[at] == PRIME)))
 
     def each_layer(self, beads: Beads) -> None:
         """Keep what may be an outlier: a loose choice, since the layers above are not known yet."""
@@ -218,8 +231,10 @@ class BeadOutlier(Rule):
             if bead.area_mm2 > self.limits.lone_area_ratio * thickest:
                 lone[index] = lone.get(index, 0) + 1
         places = _places(judged)
+        standing = sum(bead.stands for bead in self._thick)
         for bead, index, usual, thickest in judged:
-            is_lone = bead.area_mm2 > self.limits.lone_area_ratio * thickest and lone[index] <= _FEW
+            few = standing <= _FEW_STANDING if bead.stands else lone.get(index, 0) <= _FEW
+            is_lone = bead.area_mm2 > self.limits.lone_area_ratio * thickest and few
             if self._is_lump(bead, index, usual, layers, is_lone=is_lone) and not self._is_purge(bead, places):
                 yield self._lump(bead, index, usual)
         for bead in self._thin:

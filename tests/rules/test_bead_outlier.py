@@ -64,6 +64,19 @@ def test_a_little_extra_on_the_spot_is_a_habit(e: float, rings: tuple[int, ...])
     assert findings("\n".join(relative_job(extra=extra)), "bead-outlier") == []
 
 
+def test_a_line_that_names_where_the_nozzle_is_already_leaves_a_lump() -> None:
+    """One edge stands twice and the next is gone: 0.67698 mm of filament for a whole edge are pushed on the spot."""
+    job = relative_job()
+    first = job.index("G1 X30 Y10 E0.67698 F3600", 30)
+    job[first + 1] = job[first]
+    found = findings("\n".join(job), "bead-outlier")
+    assert [f.evidence["bead_mm3"] for f in found] == [pytest.approx(0.67698 * FILAMENT, rel=1e-4)]
+    habit = relative_job(
+        extra={ring: [f"G1 X{10 + ring} Y10 E0.034", f"G1 X{10 + ring} Y10 E0.4"] for ring in range(1, 10)}
+    )
+    assert findings("\n".join(habit), "bead-outlier") == []
+
+
 def test_blob_on_an_arc() -> None:
     """An arc is one bead, however many chords it has."""
     job = relative_job(extra={4: ["G3 X30 Y10 I10 J0 E15"]})
