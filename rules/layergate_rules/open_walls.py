@@ -85,6 +85,20 @@ def outlines(layer: Beads) -> np.ndarray:
     return found
 
 
+def closed_rows(layer: Beads) -> np.ndarray:
+    """Give the rows of a layer's samples in its closed walls: (n,)."""
+    rows = [np.arange(begin, end) for begin, end in zip(*_walls(layer), strict=True)]
+    return np.concatenate([np.empty(0, np.int64), *rows])
+
+
+def _walls(layer: Beads) -> tuple[np.ndarray, np.ndarray]:
+    """Give the first sample of each closed wall and the one after its last: two (k,)."""
+    first, last = _chains(layer)
+    closed = _are_closed(layer, first, last)
+    bead = layer.samples.bead
+    return np.searchsorted(bead, first[closed]), np.searchsorted(bead, last[closed] + 1)
+
+
 def _chains(layer: Beads) -> tuple[np.ndarray, np.ndarray]:
     """Give the first and the last bead of each chain of beads laid in one go: two (k,)."""
     joined = (np.abs(layer.x0[1:] - layer.x1[:-1]) < _JOINED_MM) & (np.abs(layer.y0[1:] - layer.y1[:-1]) < _JOINED_MM)
@@ -119,17 +133,12 @@ def _lacking_pieces(layer: Beads, own: np.ndarray, other: Beads) -> np.ndarray:
         own: the tracks at the other layer's height.
     """
     tracks, samples = tracks_of(layer), layer.samples
-    found = [np.empty(0, np.int64)]
-    first, last = _chains(layer)
-    closed = _are_closed(layer, first, last)
-    first, last = first[closed], last[closed]
-    begin, end = np.searchsorted(samples.bead, first), np.searchsorted(samples.bead, last + 1)
-    rows = np.concatenate([np.arange(a, b) for a, b in zip(begin, end, strict=True)]) if len(first) else found[0]
-    if not len(rows):
-        return rows
-    ends = _broken_ends(other, tracks[rows])
+    begin, end = _walls(layer)
+    rows = closed_rows(layer)
     missing = np.zeros(len(tracks), np.bool_)
     missing[rows] = ~near_tracks(tracks[rows], own, _REACH)
+    pieces: list[np.ndarray] = []
+    edges: list[int] = []
     for a, b in zip(begin.tolist(), end.tolist(), strict=True):
         share = float(samples.weight_mm[a:b][missing[a:b]].sum())
         whole = float(samples.weight_mm[a:b].sum())
@@ -143,7 +152,9 @@ def _lacking_pieces(layer: Beads, own: np.ndarray, other: Beads) -> np.ndarray:
             piece = turn[start:stop]
             if float(samples.weight_mm[piece].sum()) < _LEAST_PIECE_MM:
                 continue
-            edges = tracks[[turn[start - 1], turn[stop % len(turn)]]]
-            if near_tracks(edges, ends, _END_REACH).all():
-                found.append(piece)
-    return np.concatenate(found)
+            pieces.append(piece)
+            edges += [int(turn[start - 1]), int(turn[stop % len(turn)])]
+    if not pieces:
+        return rows[:0]
+    met = near_tracks(tracks[edges], _broken_ends(other, tracks[rows]), _END_REACH)
+    return np.concatenate([rows[:0], *(piece for at, piece in enumerate(pieces) if met[2 * at] and met[2 * at + 1])])

@@ -32,7 +32,7 @@ from layergate_rules.likenesses import (
     sparse_around,
     sparse_beside,
 )
-from layergate_rules.open_walls import open_walls
+from layergate_rules.open_walls import closed_rows, open_walls
 from layergate_rules.pieces import parted_by_air
 from layergate_rules.squares import Squares, Stack, grown, lacking, shrunk, squares_of, stacked
 from layergate_rules.standing import standing
@@ -262,15 +262,20 @@ class PartialLayer(Rule):
         return (
             self._upright(stack, lacks >= _LEAST_LACK_MM, beside_it, *layers)
             or self._void(stack, *layers)
-            or self._open(beside_it, *layers[1:4])
+            or self._open(stack, lacks >= _LEAST_LACK_MM, beside_it, *layers[1:4])
         )
 
-    def _open(self, beside_it: Sequence[Beads], below: Beads, beads: Beads, above: Beads) -> _Lost | None:
+    def _open(
+        self, stack: Stack, lacks: np.ndarray, beside_it: Sequence[Beads], below: Beads, beads: Beads, above: Beads
+    ) -> _Lost | None:
         """Find walls that have broken off, however they lean."""
+        walls, samples = closed_rows(below), below.samples
+        lacking_there = stack.at(lacks, samples.x_mm[walls], samples.y_mm[walls])
+        if float(samples.weight_mm[walls][lacking_there].sum()) < self.limits.least_lost_path_mm:
+            return None
         rows = open_walls(below, [beads, *beside_it], above)
         if len(rows):
             rows = not_a_floors(beads, below, rows)
-        samples = below.samples
         lost = float(samples.weight_mm[rows].sum())
         if lost < self.limits.least_lost_path_mm:
             return None

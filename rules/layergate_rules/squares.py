@@ -137,11 +137,15 @@ def regions(marks: Bool) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 def grown(marks: Bool, reach: int) -> Bool:
     """Mark every square within ``reach`` squares of a marked one, corners included: (..., rows, columns)."""
     for axis in (-1, -2):
-        before = np.moveaxis(marks, axis, 0)
-        after = before.copy()
-        for shift in range(1, reach + 1):
+        after = np.moveaxis(marks, axis, 0).copy()
+        done = 0
+        while done < reach:
+            # At an edge as many are marked in a row, so that a larger shift would leave a hole.
+            shift = min(reach - done, done + 1)
+            before = after.copy()
             after[shift:] |= before[:-shift]
             after[:-shift] |= before[shift:]
+            done += shift
         marks = np.moveaxis(after, 0, axis)
     return marks
 
