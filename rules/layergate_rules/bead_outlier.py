@@ -122,7 +122,9 @@ class BeadOutlier(Rule):
     How it decides and when it does not apply
         A bead's cross-section is compared with what is usual in three layers on each side. Eight times that is a lump,
         four times where it is alone in its layer. Flushes after a change of tool or filament are no beads of the part,
-        nor are lumps that come back at the same place in several layers (a purge tower). In first layers and purges only
+        nor are lumps that come back at the same place in several layers (a purge tower). What is pushed on less than
+        0.05 mm, behind a retraction, or by a line that names where the nozzle is already, has no cross-section: there its
+        volume counts, where it happens seldom. In first layers and purges only
         what is absurd counts. A long thin bead counts where it hangs in the air, or leaves the layers' outline and comes
         straight back. It does not apply to jobs that do not say how much filament they push.
 
@@ -159,22 +161,26 @@ class BeadOutlier(Rule):
         rows = np.flatnonzero(odd & (moves.kind == DEPOSIT))
         # A line that names where it goes means to go there: where the nozzle is there already, a line before it is wrong.
         stands = np.flatnonzero((moves.kind == PRIME) & (moves.laid_mm > 0))
-        stands = stands[np.isin(moves.line[stands], np.concatenate([*self._going, np.empty(0, np.int64)]))]
+        if len(stands) and self._going:
+            stands = stands[np.isin(moves.line[stands], np.concatenate(self._going))]
         self._going = [lines for lines in self._going if len(lines) and lines[-1] > moves.line[-1] - _LINES_KEPT]
         rows = np.union1d(rows, stands)
         if not len(rows):
             return
-        diameter_mm = self.printer.filament_diameter_mm or job.claims.number("filament_diameter", "filament diameter")
-        volume = moves.laid_mm[rows] * (np.pi / 4 * (diameter_mm or 1.75) ** 2)
+        volume = moves.laid_mm[rows] * job.filament_area_mm2
         usual = self._usual if np.isfinite(self._usual) else 0.0
-        least = np.where(np.isin(rows, stands), self.limits.excess_mm3, self.limits.spot_mm3)
+        least = np.where(moves.kind[rows] == PRIME, self.limits.excess_mm3, self.limits.spot_mm3)
         large = volume - 3 * usual * moves.xy_mm[rows] > least
         for at, mm3 in zip(rows[large][:_MOST_CANDIDATES].tolist(), volume[large].tolist(), strict=False):
             length = max(float(moves.xy_mm[at]), _SHORT_MM)
             start, end = ((float(x[at]), float(y[at])) for x, y in ((moves.x0, moves.y0), (moves.x1, moves.y1)))
             z = float(moves.z1[at])
-            lump = _Candidate(int(moves.line[at]), z, start, end, length, mm3 / length, on_the_spot=True)
-            self._thick.append(replace(lump, stands=bool(moves.kind[at] == PRIME)))
+            stands_there = bool(moves.kind[at] == PRIME)
+            self._thick.append(
+                _Candidate(
+                    int(moves.line[at]), z, start, end, length, mm3 / length, on_the_spot=True, stands=stands_there
+                )
+            )
 
     def each_layer(self, beads: Beads) -> None:
         """Keep what may be an outlier: a loose choice, since the layers above are not known yet."""

@@ -5,7 +5,9 @@ from itertools import product
 import numpy as np
 
 from layergate.preflight.rule import Beads, cell_keys, neighbour_offsets
+from layergate_rules.chains import chain_of, chains
 from layergate_rules.islands import CELL_MM
+from layergate_rules.pieces import bead_width_mm
 from layergate_rules.squares import Stack, shrunk
 from layergate_rules.tracks import absent, beside, direction, flanked, tracks_of
 
@@ -17,7 +19,6 @@ _ACROSS_SAMPLES = 3  # 0.9 mm to each side
 _OVER_MM = 0.1  # beyond the middle of a line; infill that runs into a wall ends a quarter of a bead and more before it
 _BEYOND_MM, _FAR_MM = 0.4, 1.5
 _BESIDE_SHARE = 0.8  # of lost lines; all of those inside a wall
-_JOINED_MM = 0.01
 _INSIDE_MM = 2.0  # from the outermost line of a floor; from the outermost wall one is out of the part
 _OPEN_SHARE = 0.3  # of a line's path, from its end to its beginning: those of a loop meet, but for a seam
 _COMMON_WIDTH_MM = 0.45
@@ -55,7 +56,7 @@ def sparse_around(stack: Stack, lacks: np.ndarray, lost: np.ndarray, layers: tup
         layers: two below the one that lacks them, itself, and one above.
     """
     two_below, below, beads, above = layers
-    width = _width_mm(below)
+    width = bead_width_mm(below, _COMMON_WIDTH_MM)
     dense = stack.near_mm[[0, 1, 3, 4]].min(axis=0) * width > _SPARSE_SHARE * 9
     x, y, angle = _places(two_below, lost)
     place = stack.region(lacks & dense, x, y)
@@ -76,15 +77,15 @@ def sparse_around(stack: Stack, lacks: np.ndarray, lost: np.ndarray, layers: tup
 def fills_a_gap(lower: Beads, lost: np.ndarray, beads: Beads) -> bool:
     """Say whether lost lines are gap fill: open ones between two walls that stay. It comes and goes as the gap is wide enough."""
     x, y, angle = _places(lower, lost)
-    if flanked(tracks_of(beads), x, y, angle, _width_mm(lower)).all(axis=0).mean() < _BESIDE_SHARE:
+    if (
+        flanked(tracks_of(beads), x, y, angle, bead_width_mm(lower, _COMMON_WIDTH_MM)).all(axis=0).mean()
+        < _BESIDE_SHARE
+    ):
         return False
-    apart = np.hypot(lower.x0[1:] - lower.x1[:-1], lower.y0[1:] - lower.y1[:-1]) > _JOINED_MM
-    first = np.concatenate(([0], np.flatnonzero(apart) + 1))
-    last = np.concatenate((first[1:] - 1, [len(apart)]))
+    first, last = chains(lower)
     path = np.add.reduceat(lower.length_mm, first)
     open_ = np.hypot(lower.x1[last] - lower.x0[first], lower.y1[last] - lower.y0[first]) > _OPEN_SHARE * path
-    chain = np.searchsorted(first, lower.samples.bead[lost], side="right") - 1
-    return bool(open_[chain].mean() > _BESIDE_SHARE)
+    return bool(open_[chain_of(lower)[lower.samples.bead[lost]]].mean() > _BESIDE_SHARE)
 
 
 def in_order(rows: np.ndarray) -> np.ndarray:
@@ -98,13 +99,6 @@ def _places(beads: Beads, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.
     return samples.x_mm[rows], samples.y_mm[rows], direction(beads)[samples.bead[rows]]
 
 
-def _width_mm(beads: Beads) -> float:
-    """Give about the width of a layer's beads, mm; that of a common nozzle's where no flow tells it."""
-    known = beads.area_mm2[np.isfinite(beads.area_mm2)]
-    step = beads.gap_levels_mm[0]
-    return float(np.median(known)) / step if len(known) and step > 0 else _COMMON_WIDTH_MM
-
-
 def not_a_floors(beads: Beads, lower: Beads, lost: np.ndarray) -> np.ndarray:
     """Leave of some samples of a lower layer's walls those of pieces that are no lines of a floor over which infill is sparse.
 
@@ -113,7 +107,7 @@ def not_a_floors(beads: Beads, lower: Beads, lost: np.ndarray) -> np.ndarray:
     piece = in_order(lost)
     across = np.isin(piece, piece[np.isin(lost, _run_across(beads, lower, lost))])
     if across.any() and not across.all():
-        width = _width_mm(lower)
+        width = bead_width_mm(lower, _COMMON_WIDTH_MM)
         places = _places(lower, lost)
         wall = flanked(tracks_of(beads), *places, width)
         line = flanked(tracks_of(lower)[lost[across]], *places, width)

@@ -19,9 +19,9 @@ from layergate.preflight.rule import (
     connected_regions,
     neighbour_offsets,
 )
+from layergate_rules.chains import has_outline
 from layergate_rules.islands import CELL_MM
 from layergate_rules.layer_statistics import compared_layers, largest, number_of, seen_below, side_medians
-from layergate_rules.open_walls import has_outline
 from layergate_rules.pieces import parted_by_air
 from layergate_rules.spirals import Fault, SpiralWatch
 from layergate_rules.tracks import WALLS_AGAIN, parts_walls_again
@@ -116,7 +116,8 @@ class MissingLayer(Rule):
         For every bead the gap down to what lies under that very bead is measured. In a good layer it is the layer height.
         After a lost layer it is twice that nearly everywhere, and the beads are fed for one layer only. Three layers
         below and three above are compared each for themselves, so a change of layer height is no gap; nor is a layer that
-        is fed for its gap.
+        is fed for its gap. Among supports and objects of other heights a layer is compared with the one that it lies on and
+        the one that lies on it, and held.
 
         Bridges, overhangs and roofs leave a part of the layer on its step. Where remnants stand at the lost height the
         job is held, since they may be a support. The air left over supports and rafts is known and passed over. Of second
@@ -139,7 +140,8 @@ class MissingLayer(Rule):
         self._walls_again: dict[tuple[int, float], float] = {}
         self._reached_out: set[tuple[int, float]] = set()
         self._step_under: dict[tuple[int, float], float] = {}
-        self._amid_others: dict[tuple[int, float], tuple[float, float, float]] = {}
+        # Layers that start high against those of their own: gap, usual gap, and height of what lies under, mm.
+        self._high_alone: dict[tuple[int, float], tuple[float, float, float]] = {}
         self._layers = 0
 
     def each_layer(self, beads: Beads) -> None:
@@ -154,7 +156,7 @@ class MissingLayer(Rule):
         self._look_under(beads)
         if len(self._recent) < 4 or any(layer.ramp for layer in self._recent):
             return
-        self._look_amid_others(beads)
+        self._look_between_own(beads)
         *below, between, layer, after = self._recent
         path = [float(one.length_mm.sum()) for one in (below[-1], between, layer)]
         if path[1] < self.limits.most_remnants * min(path[0], path[2]):
@@ -167,7 +169,7 @@ class MissingLayer(Rule):
                 share = 0.0
             self._walls_again[layer.stack, layer.z_mm] = share
 
-    def _look_amid_others(self, after: Beads) -> None:
+    def _look_between_own(self, after: Beads) -> None:
         """Remember a layer that starts high against what it lies on, and against what lies on it.
 
         Parts and supports, or objects of other layer heights, take turns, so that its neighbours tell little of it.
@@ -202,7 +204,7 @@ class MissingLayer(Rule):
         if not parts_walls_again(layer, after, inside, below) >= WALLS_AGAIN:
             return
         if not amid or not parted_by_air(samples.x_mm[inside], samples.y_mm[inside], under, amid[-1], layer):
-            self._amid_others[layer.stack, layer.z_mm] = (gap, step, under.z_mm)
+            self._high_alone[layer.stack, layer.z_mm] = (gap, step, under.z_mm)
 
     def _under(self, layer: Beads) -> Beads | None:
         """Give the layer on which the lowest tenth of one lies, if it is still known."""
@@ -242,9 +244,9 @@ class MissingLayer(Rule):
             if height and not self._over_raft(layers, index):
                 # Where something stands at that height, it may be a support whose lines run right under the walls.
                 severity: Severity = "hold" if between else "block"
-                self._amid_others.pop((int(stacks[at]), float(layers.z_mm[index])), None)
+                self._high_alone.pop((int(stacks[at]), float(layers.z_mm[index])), None)
                 yield self._found(layers, index, under, height, float(step[at]), severity)
-        for (stack, z), (height, usual_mm, under_z) in self._amid_others.items():
+        for (stack, z), (height, usual_mm, under_z) in self._high_alone.items():
             index, under = ((number_of(layers, stack, mm) or 1) - 1 for mm in (z, under_z))
             if not self._over_raft(layers, index):
                 yield self._found(layers, index, under, height, usual_mm, "hold")
@@ -339,8 +341,7 @@ class MissingLayer(Rule):
         """Remember, of a layer that starts high, the step of what lies under it, and whether that is a raft's top."""
         if len(self._recent) < 2 or layer.gap_levels_mm[0] < _HIGHER * self._recent[-2].gap_levels_mm[0]:
             return
-        under_z = layer.z_mm - layer.gap_levels_mm[0]
-        under = next((below for below in self._recent[-2::-1] if abs(below.z_mm - under_z) < _SAME_HEIGHT_MM), None)
+        under = self._under(layer)
         if under is None:
             return
         samples = layer.samples

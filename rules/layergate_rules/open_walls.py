@@ -1,6 +1,6 @@
 """Open walls: a wall that is closed in the layers below and above, and of which a piece is not laid in the layer between.
 
-Used by partial-layer, and by missing-layer to tell a plate from a raft; no rule of its own.
+Used by partial-layer; no rule of its own.
 """
 
 from collections.abc import Sequence
@@ -8,14 +8,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from layergate.preflight.rule import Beads, cell_keys, neighbour_offsets
+from layergate_rules.chains import are_closed, chains, closed_rows, closed_walls
 from layergate_rules.tracks import near_tracks, tracks_of
-
-_JOINED_MM = 0.01
-_CLOSED_MM = 1.0
-"""From the end of a wall to its start: two beads' width at a seam."""
-
-_LEAST_LOOP_MM = 8.0
-"""Shorter loops are dots and loops of infill."""
 
 _REACH = 2
 """Cells of 0.2 mm: a wall that leans by about its own width from layer to layer is met."""
@@ -61,66 +55,13 @@ def open_walls(below: Beads, between: Sequence[Beads], above: Beads) -> np.ndarr
     return found
 
 
-def has_outline(layer: Beads) -> bool:
-    """Say whether a closed wall goes all around a layer, as around a part, and around few rafts."""
-    first, last = _chains(layer)
-    closed = _are_closed(layer, first, last)
-    bead = np.repeat(closed, last - first + 1)
-    edges = [
-        (np.minimum(layer.x0, layer.x1), np.min), (np.minimum(layer.y0, layer.y1), np.min),
-        (np.maximum(layer.x0, layer.x1), np.max), (np.maximum(layer.y0, layer.y1), np.max),
-    ]  # fmt: skip
-    return bool(bead.any()) and all(abs(edge(ends[bead]) - edge(ends)) < _CLOSED_MM for ends, edge in edges)
-
-
-def outlines(layer: Beads) -> np.ndarray:
-    """Give the boxes of a layer's closed walls that lie within no other: (k, 4), lowest x and y, highest x and y, mm."""
-    first, last = _chains(layer)
-    closed = _are_closed(layer, first, last)
-    boxes = np.column_stack([np.minimum.reduceat(ends, first) for ends in (layer.x1, layer.y1)]
-                            + [np.maximum.reduceat(ends, first) for ends in (layer.x1, layer.y1)])[closed]  # fmt: skip
-    low, high = boxes[:, :2], boxes[:, 2:]
-    within = (low[:, None] > low).all(axis=2) & (high[:, None] < high).all(axis=2)
-    found: np.ndarray = boxes[~within.any(axis=1)]
-    return found
-
-
-def closed_rows(layer: Beads) -> np.ndarray:
-    """Give the rows of a layer's samples in its closed walls: (n,)."""
-    rows = [np.arange(begin, end) for begin, end in zip(*_walls(layer), strict=True)]
-    return np.concatenate([np.empty(0, np.int64), *rows])
-
-
-def _walls(layer: Beads) -> tuple[np.ndarray, np.ndarray]:
-    """Give the first sample of each closed wall and the one after its last: two (k,)."""
-    first, last = _chains(layer)
-    closed = _are_closed(layer, first, last)
-    bead = layer.samples.bead
-    return np.searchsorted(bead, first[closed]), np.searchsorted(bead, last[closed] + 1)
-
-
-def _chains(layer: Beads) -> tuple[np.ndarray, np.ndarray]:
-    """Give the first and the last bead of each chain of beads laid in one go: two (k,)."""
-    joined = (np.abs(layer.x0[1:] - layer.x1[:-1]) < _JOINED_MM) & (np.abs(layer.y0[1:] - layer.y1[:-1]) < _JOINED_MM)
-    first = np.flatnonzero(np.concatenate(([True], ~joined)))
-    return first, np.append(first[1:], len(layer.line)) - 1
-
-
-def _are_closed(layer: Beads, first: np.ndarray, last: np.ndarray) -> np.ndarray:
-    """Say which chains, by their first and last bead, end where they began: (k,) bool."""
-    way = np.concatenate(([0.0], np.cumsum(layer.length_mm)))
-    apart = np.hypot(layer.x0[first] - layer.x1[last], layer.y0[first] - layer.y1[last])
-    closed: np.ndarray = (apart < _CLOSED_MM) & (way[last + 1] - way[first] > _LEAST_LOOP_MM)
-    return closed
-
-
 def _broken_ends(layer: Beads, walls: np.ndarray) -> np.ndarray:
     """Give the tracks of the samples at the ends of open chains that run along some walls for most of their way: (m,)."""
-    first, last = _chains(layer)
+    first, last = chains(layer)
     samples, tracks = layer.samples, tracks_of(layer)
     begin, end = np.searchsorted(samples.bead, first), np.searchsorted(samples.bead, last + 1)
     along = np.concatenate(([0], np.cumsum(near_tracks(tracks, walls, _REACH))))
-    broken = ~_are_closed(layer, first, last) & (along[end] - along[begin] > _ALONG * (end - begin))
+    broken = ~are_closed(layer, first, last) & (along[end] - along[begin] > _ALONG * (end - begin))
     found = tracks[np.concatenate((begin[broken], end[broken] - 1))]
     known: np.ndarray = found[found >= 0]
     return known
@@ -133,7 +74,7 @@ def _lacking_pieces(layer: Beads, own: np.ndarray, other: Beads) -> np.ndarray:
         own: the tracks at the other layer's height.
     """
     tracks, samples = tracks_of(layer), layer.samples
-    begin, end = _walls(layer)
+    begin, end = closed_walls(layer)
     rows = closed_rows(layer)
     missing = np.zeros(len(tracks), np.bool_)
     missing[rows] = ~near_tracks(tracks[rows], own, _REACH)

@@ -47,12 +47,9 @@ class OverFlow(Rule):
         self._lines: tuple[int, int] | None = None
 
     def each_moves(self, moves: Moves, job: JobFacts) -> None:
-        diameter = (
-            self.printer.filament_diameter_mm or job.claims.number("filament_diameter", "filament diameter") or 1.75
-        )
         rows = np.flatnonzero((moves.kind == DEPOSIT) & (moves.length_mm > 0.05))
         seconds = moves.length_mm[rows] / np.maximum(moves.feed_mm_s[rows], 1e-3)
-        flow = moves.laid_mm[rows] * (np.pi * diameter**2 / 4) / seconds
+        flow = moves.laid_mm[rows] * job.filament_area_mm2 / seconds
         over = np.flatnonzero(flow > self.limits.tolerance * self.printer.maximum_flow_mm3_s)
         if not len(over):
             return

@@ -1,6 +1,6 @@
 """partial-layer: a region of a layer is not in the file.
 
-Longer than others: its two ways to see a loss share the layers that they keep, and name one loss once.
+Longer than others: its three ways to see a loss share the layers that they keep, and name one loss once.
 """
 
 from collections.abc import Sequence
@@ -21,6 +21,7 @@ from layergate.preflight.rule import (
     connected_regions,
     neighbour_offsets,
 )
+from layergate_rules.chains import closed_rows
 from layergate_rules.islands import CELL_MM, LayerSteps
 from layergate_rules.layer_statistics import number_of, place_of
 from layergate_rules.likenesses import (
@@ -32,7 +33,7 @@ from layergate_rules.likenesses import (
     sparse_around,
     sparse_beside,
 )
-from layergate_rules.open_walls import closed_rows, open_walls
+from layergate_rules.open_walls import open_walls
 from layergate_rules.pieces import parted_by_air
 from layergate_rules.squares import Squares, Stack, grown, lacking, shrunk, squares_of, stacked
 from layergate_rules.standing import standing
@@ -144,11 +145,12 @@ class PartialLayer(Rule):
         Half a layer lost, or one part of several, splits as surely as a whole lost layer, and only there.
 
     How it decides and when it does not apply
-        In two ways. First: where each of the two layers below and above has upright walls at one place, to a tenth of a
+        In three ways. First: where each of the two layers below and above has upright walls at one place, to a tenth of a
         millimetre, or beads all over a region, and this one has none. The layers are those that lie under one another,
-        whatever supports stand between. Second: a region of the layer above starts two steps above what lies under it,
-        though it is fed for one; it is one piece, parallel to what lies two layers down, and walls stand there below, or the
-        layer that lacks the region goes all around it.
+        whatever supports stand between. Second: a wall that is closed in the layers below and above breaks off in this one at
+        both ends of a piece of 3 mm or more; it may lean. Third: a region of the layer above starts two steps above what lies
+        under it, though it is fed for one; it is one piece, parallel to what lies two layers down, and walls stand there
+        below, or the layer that lacks the region goes all around it.
 
         Roofs over supports and over sparse infill look alike and are let through, and so are gap fill between walls that stay and
         the lines of floors where the infill between two of them is sparse. Part of the lines of infill can't be told
@@ -279,11 +281,7 @@ class PartialLayer(Rule):
         lost = float(samples.weight_mm[rows].sum())
         if lost < self.limits.least_lost_path_mm:
             return None
-        x, y = samples.x_mm[rows], samples.y_mm[rows]
-        return _Lost(
-            beads.z_mm, beads.stack, lost, float(below.length_mm.sum()), (int(beads.line[0]), int(beads.line[-1])),
-            (float(x.min()), float(y.min()), float(x.max()), float(y.max())),
-        )  # fmt: skip
+        return _lost_walls(below, beads, samples.x_mm[rows], samples.y_mm[rows], lost)
 
     def _upright(
         self,
@@ -332,10 +330,7 @@ class PartialLayer(Rule):
         repeated = self._repeated((two_below, below), (above, two_above), step, (x, y), lost)
         if repeated is not None and repeated < self.limits.least_repeated:
             return None
-        return _Lost(
-            beads.z_mm, beads.stack, lost, float(below.length_mm.sum()), (int(beads.line[0]), int(beads.line[-1])),
-            (float(x.min()), float(y.min()), float(x.max()), float(y.max())),
-        )  # fmt: skip
+        return _lost_walls(below, beads, x, y, lost)
 
     def _void(
         self, stack: Stack, two_below: Beads, below: Beads, beads: Beads, above: Beads, two_above: Beads
@@ -550,6 +545,13 @@ class PartialLayer(Rule):
             where=place_of(layers, lost),
             evidence=evidence,
         )
+
+
+def _lost_walls(below: Beads, beads: Beads, x_mm: np.ndarray, y_mm: np.ndarray, path_mm: float) -> _Lost:
+    return _Lost(
+        beads.z_mm, beads.stack, path_mm, float(below.length_mm.sum()), (int(beads.line[0]), int(beads.line[-1])),
+        (float(x_mm.min()), float(y_mm.min()), float(x_mm.max()), float(y_mm.max())),
+    )  # fmt: skip
 
 
 def _area(beads: Beads, chosen: np.ndarray) -> float:

@@ -22,7 +22,7 @@ def parted_by_air(x_mm: np.ndarray, y_mm: np.ndarray, below: Beads, layer: Beads
         x_mm, y_mm: points of the place.
         below, layer, above: the layer that lacks it, between its neighbours.
     """
-    cell = _cell_mm(below)
+    cell = float(np.clip(bead_width_mm(below, 0.0) / _CELLS_A_WIDTH, _SMALLEST_CELL_MM, _LARGEST_CELL_MM))
     place = np.unique(cell_keys(x_mm, y_mm, cell))
     keys, weight = cell_keys(layer.samples.x_mm, layer.samples.y_mm, cell), layer.samples.weight_mm
     lower, upper = (touching(keys, _piece(beads, place, cell)) for beads in (below, above))
@@ -44,9 +44,8 @@ def _piece(beads: Beads, place: np.ndarray, cell: float) -> np.ndarray:
     return own
 
 
-def _cell_mm(beads: Beads) -> float:
-    step = beads.gap_levels_mm[0]
+def bead_width_mm(beads: Beads, unknown_mm: float) -> float:
+    """Give about the width of a layer's beads, mm; another where no flow tells it."""
     known = beads.area_mm2[np.isfinite(beads.area_mm2)]
-    if not len(known) or step <= 0:
-        return _SMALLEST_CELL_MM
-    return float(np.clip(np.median(known) / step / _CELLS_A_WIDTH, _SMALLEST_CELL_MM, _LARGEST_CELL_MM))
+    step = beads.gap_levels_mm[0]
+    return float(np.median(known)) / step if len(known) and step > 0 else unknown_mm

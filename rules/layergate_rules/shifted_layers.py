@@ -6,8 +6,8 @@ import numpy as np
 from pydantic import Field
 
 from layergate.preflight.rule import Beads, Finding, Findings, LayerMap, Limits, NotApplicableError, Rule, Where
+from layergate_rules.chains import outlines
 from layergate_rules.layer_statistics import compared_layers, number_of
-from layergate_rules.open_walls import outlines
 
 _SAME_SIZE_MM = 0.7  # of the same part, from layer to layer in a taper of 45 degrees
 _ALIKE_MM = 0.15  # rounding of outlines

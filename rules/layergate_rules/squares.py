@@ -56,11 +56,7 @@ class Stack:
 
     def region(self, marks: Bool, x_mm: np.ndarray, y_mm: np.ndarray) -> Bool:
         """Leave of some marks those that hang together with squares in which some points lie."""
-        rows, columns, region = regions(marks)
-        own = np.isin(region, region[self.marks(x_mm, y_mm)[rows, columns]])
-        found = np.zeros_like(marks)
-        found[rows[own], columns[own]] = True
-        return found
+        return connected(marks, self.marks(x_mm, y_mm))
 
     def _squares(self, x_mm: np.ndarray, y_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray, Bool]:
         row = np.floor(y_mm).astype(np.int64) - self.row
@@ -132,6 +128,15 @@ def regions(marks: Bool) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Give the rows, columns and region numbers of marked squares; squares that touch are one region: three (n,)."""
     rows, columns = np.nonzero(marks)
     return rows, columns, connected_regions((rows << 22) + columns)
+
+
+def connected(marks: Bool, seeds: Bool) -> Bool:
+    """Leave of some marks the regions in which a seed lies."""
+    rows, columns, region = regions(marks)
+    own = np.isin(region, region[seeds[rows, columns]])
+    found = np.zeros_like(marks)
+    found[rows[own], columns[own]] = True
+    return found
 
 
 def grown(marks: Bool, reach: int) -> Bool:

@@ -84,7 +84,9 @@ class StarvedLayer(Rule):
         thick beads of a layer are compared for themselves with those of three layers below. A layer is starved where
         all of them fall together and all recover together some layers later. Thin features, bridges and ironing change
         only some of them, or not by one share. Where layers take turns (infill every other layer), a layer is compared
-        with two that are like each other, one under and one over it. A spiral is compared with the turns below it.
+        with two that are like each other, one under and one over it, or with all near, where those fill alike whatever
+        they carry. A spiral is compared with the turns below it, its second turn and the layer that it begins on with the
+        layers under it.
         Below 75 % the job is blocked, from there to 84 % it is held.
 
         Flow that is wrong all through the job has nothing to be compared with and is not seen; nor are the first and the

@@ -62,11 +62,12 @@ def beside(tracks: np.ndarray, layer: Beads) -> np.ndarray:
 def flanked(others: np.ndarray, x_mm: np.ndarray, y_mm: np.ndarray, angle: np.ndarray, width_mm: float) -> np.ndarray:
     """Say on which sides of some lines other tracks run next to them the same way: (2, n) bool, right and left."""
     classes = np.rint(angle * (_DIRECTIONS / np.pi)).astype(np.int64) % _DIRECTIONS
-    sides = np.zeros((2, len(x_mm)), np.bool_)
-    for far in np.arange(_NEXT_WIDTHS[0] * width_mm, _NEXT_WIDTHS[1] * width_mm, _FINE_MM):
-        for side, way in enumerate((far, -far)):
-            cells = cell_keys(x_mm + way * np.sin(angle), y_mm - way * np.cos(angle), _FINE_MM)
-            sides[side] |= near_tracks(cells * _DIRECTIONS + classes, others)
+    far = np.arange(_NEXT_WIDTHS[0] * width_mm, _NEXT_WIDTHS[1] * width_mm, _FINE_MM)
+    way = np.stack((far, -far))[:, :, None]
+    cells = cell_keys((x_mm + way * np.sin(angle)).ravel(), (y_mm - way * np.cos(angle)).ravel(), _FINE_MM)
+    tracks = cells.reshape(2, len(far), -1) * _DIRECTIONS + classes
+    met = near_tracks(tracks.ravel(), others).reshape(tracks.shape)
+    sides: np.ndarray = np.logical_or.reduce(met, axis=1)
     return sides
 
 

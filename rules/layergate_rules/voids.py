@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from layergate.preflight.rule import Beads
-from layergate_rules.squares import F32, Bool, Stack, grown, regions, shrunk
+from layergate_rules.chains import chain_of
+from layergate_rules.squares import F32, Bool, Stack, connected, grown, regions, shrunk
 from layergate_rules.tracks import beside, direction, tracks_of
 
 REACHES = (1, 2, 4, 6)
@@ -19,7 +20,6 @@ _SPARSE = 0.4  # of the path around, in a window of 3 mm: at the edge of what is
 _LINE_SQUARES = 2  # on each side of a line's middle: the squares that it goes through, and those beside
 _NEXT_MM = 1.5  # from a line to beyond the squares that it goes through
 
-_JOINED_MM = 0.01
 _LEAST_INSIDE = 4  # samples of 0.3 mm
 _BEYOND = (2, 5)
 """Squares from a void: supports end within two of what stands beside them."""
@@ -133,10 +133,7 @@ def is_an_island(stack: Stack, void: Void, around: Sequence[Beads]) -> bool:
         around: the four layers, from the lowest.
     """
     filled: Bool = np.any(stack.path_mm > 0, axis=0)
-    rows, columns, region = regions(filled)
-    own = np.isin(region, region[void.squares[rows, columns]])
-    island: Bool = np.zeros_like(filled)
-    island[rows[own], columns[own]] = True
+    island = connected(filled, void.squares)
     if (stack.path_mm[2][island] > 0).any():
         return False
     edges = []
@@ -151,14 +148,11 @@ def is_an_island(stack: Stack, void: Void, around: Sequence[Beads]) -> bool:
 
 def _leads_to(stack: Stack, squares: Bool, ring: Bool, layer: Beads) -> Bool:
     """Give the squares of a ring through which lines of a layer go that also go through some squares in it."""
-    joined = (np.abs(layer.x0[1:] - layer.x1[:-1]) < _JOINED_MM) & (np.abs(layer.y0[1:] - layer.y1[:-1]) < _JOINED_MM)
-    chain = np.concatenate(([0], np.cumsum(~joined)))[layer.samples.bead]
+    chain = chain_of(layer)[layer.samples.bead]
     x, y = layer.samples.x_mm, layer.samples.y_mm
     inside = np.bincount(chain[stack.at(squares, x, y)], minlength=int(chain[-1]) + 1) >= _LEAST_INSIDE
     rows = np.flatnonzero(inside[chain] & stack.at(ring, x, y))
-    met: Bool = np.zeros_like(ring)
-    met[np.floor(y[rows]).astype(np.int64) - stack.row, np.floor(x[rows]).astype(np.int64) - stack.column] = True
-    return met
+    return stack.marks(x[rows], y[rows])
 
 
 def _least(path: F32, squares: Bool) -> float:

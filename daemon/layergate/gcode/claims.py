@@ -5,7 +5,7 @@ is known by name, and nothing here is believed: rules compare.
 """
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 _KEY_VALUE = re.compile(
@@ -40,27 +40,21 @@ class Claims:
         """Take the comments of some whole lines; ``keys`` only near the start and end of a job, where they stand."""
         if b";" not in raw and b"(" not in raw:
             return
-        last, line = 0, first_line
         if keys:
-            for match in _KEY_VALUE.finditer(raw):
+            for line, match in _with_lines(raw, first_line, _KEY_VALUE.finditer(raw)):
                 if len(self.values) >= _MOST_KEYS:
                     break
-                line += raw.count(b"\n", last, match.start())
-                last = match.start()
                 key = " ".join(match[1].decode("utf-8", "replace").lower().split())
                 self.values.setdefault(key, match[2].decode("utf-8", "replace").strip())
                 self.lines.setdefault(key, line)
         if not marks:
             return
-        last, line = 0, first_line
-        for match in _layer_comments(raw):
+        for line, match in _with_lines(raw, first_line, _layer_comments(raw)):
             if len(self.layer_marks) >= _MOST_MARKS:
                 break
             numbers = [number for number in _NUMBER.findall(match[2]) if b"." not in number]
             if not numbers:
                 continue
-            line += raw.count(b"\n", last, match.start())
-            last = match.start()
             self.layer_marks.append((line, int(numbers[0])))
             if len(numbers) > 1 and re.match(rb"[ :#]*-?\d+ *(?:of|/)", match[2]):
                 self.layer_of = (int(numbers[1]), line)
@@ -79,6 +73,17 @@ class Claims:
             if (value := self.values.get(key)) and (match := re.search(r"-?\d+(?:\.\d+)?", value)):
                 return float(match[0])
         return None
+
+
+def _with_lines(
+    raw: bytes, first_line: int, matches: Iterable[re.Match[bytes]]
+) -> Iterator[tuple[int, re.Match[bytes]]]:
+    """Yield each of some matches, in order, with the line on which it begins."""
+    last, line = 0, first_line
+    for match in matches:
+        line += raw.count(b"\n", last, match.start())
+        last = match.start()
+        yield line, match
 
 
 def _layer_comments(raw: bytes) -> Iterator[re.Match[bytes]]:

@@ -108,7 +108,6 @@ class _Preflight:
         self.runner = runner
         self.job = JobFacts(name)
         self._layers: LayerBuilder | None = None
-        self._filament_area = 0.0
         self._waiting: Moves | None = None  # the last moves, until their loop is whole
         self._heat = HeatTimeline()
         self._blocks = 0
@@ -149,9 +148,9 @@ class _Preflight:
     def _builder(self, filament_diameter_mm: float) -> LayerBuilder:
         """Give the layer builder, made when it is first asked for."""
         if self._layers is None:
-            self._filament_area = float(np.pi * filament_diameter_mm**2 / 4)
+            self.job.filament_area_mm2 = float(np.pi * filament_diameter_mm**2 / 4)
             wanted = self.runner.wants("each_layer")
-            self._layers = LayerBuilder(self._filament_area, self._see_layer if wanted else None)
+            self._layers = LayerBuilder(self.job.filament_area_mm2, self._see_layer if wanted else None)
         return self._layers
 
     def _run(self, stage: Any, **facts: Any) -> None:
@@ -226,7 +225,7 @@ class _Preflight:
         job.purge_mm = layers.purge_filament_mm
         by_number = {number: identifier for identifier, number in numbers.items() if number}
         seconds = [self._times.seconds(by_number[n]) for n in range(1, len(rows) + 1)]
-        made = layer_map(rows, layers.gaps, seconds, self._filament_area, layers.flow_known)
+        made = layer_map(rows, layers.gaps, seconds, job.filament_area_mm2, layers.flow_known)
         for column in fields(LayerMap):
             value = getattr(made, column.name)
             if isinstance(value, np.ndarray):
@@ -256,7 +255,7 @@ class _Preflight:
         return Examination(report, made, dict(self.runner.seconds), lambda: self._index(made, numbers, report, ending))
 
     def _estimate(self, made: LayerMap, ending: Ending) -> Estimate:
-        volume = self.job.laid_mm * self._filament_area
+        volume = self.job.laid_mm * self.job.filament_area_mm2
         density = density_g_cm3(self.printer.material, self.job.claims)
         heating = round(heating_seconds(self._heat.events), 1)
         first, macros = self.job.first_deposit_line, self.job.macro_lines

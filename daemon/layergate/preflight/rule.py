@@ -88,6 +88,8 @@ class JobFacts:
     """First and last line of macros, which the printer expands into commands that we can't see."""
     end_commands: list[tuple[int, str]] = field(default_factory=list)
     """The last commands of the job that are no moves: line and command, at most 64."""
+    filament_area_mm2: float = 0.0
+    """Cross-section of the filament, as stated, claimed or usual; known from the first moves on."""
     pushed_mm: float = 0.0
     """All filament pushed."""
     laid_mm: float = 0.0

@@ -22,6 +22,7 @@ __all__ = [
     "changed_mm3",
     "laid_cells",
     "moved_mm",
+    "only_in",
 ]
 
 BEAD_MM3 = 0.5  # mm3: 6 mm of an ordinary bead (0.45 x 0.2); a part that differs by less differs by less than a bead
@@ -109,13 +110,15 @@ def bead_table(scan: Scan) -> BeadTable:
     return out
 
 
+def only_in(table: BeadTable, other: BeadTable) -> list[tuple[Line, Line]]:
+    """What one job lays and another does not, each with the line before it."""
+    return [pair for key, pairs in table.items() for pair in pairs[len(other.get(key, ())) :]]
+
+
 def changed_mm3(good: BeadTable, bad: BeadTable) -> float:
     """How much material lies elsewhere, is missing or is too much, mm3: the larger of both sides, cell by cell."""
-    a, b = good, bad
-    only_a = [p for key, pairs in a.items() for p in pairs[len(b.get(key, ())) :]]
-    only_b = [p for key, pairs in b.items() for p in pairs[len(a.get(key, ())) :]]
-    left, left_mm3 = laid_cells(only_a)
-    right, right_mm3 = laid_cells(only_b)
+    left, left_mm3 = laid_cells(only_in(good, bad))
+    right, right_mm3 = laid_cells(only_in(bad, good))
     _, index = np.unique(np.concatenate((left, right)), return_inverse=True)
     balance = np.bincount(index, weights=np.concatenate((left_mm3, -right_mm3))) if len(index) else np.zeros(1)
     return float(max(balance[balance > 0].sum(), -balance[balance < 0].sum()))

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .case import Case, Layer, Outcome
-from .result import BeadTable, bead_width_mm, moved_mm, way_along
+from .result import BeadTable, bead_width_mm, moved_mm, only_in, way_along
 from .scan import Line, Scan
 
 __all__ = ["why_unseen"]
@@ -59,7 +59,8 @@ def why_unseen(case: Case, done: Outcome, bad: Scan, tables: tuple[BeadTable, Be
     width = bead_width_mm(case.scan, layer.beads, step)
     if moved_mm(case.scan, bad) < width:
         return "no bead lies as much as its width from its place"
-    lost = _lost(*tables)
+    laid, laid_now = tables
+    lost = [] if only_in(laid_now, laid) else only_in(laid, laid_now)
     # A cut or torn file shows that it is one, whatever is missing of the part.
     if "share" not in done.size or not lost or not all(abs(bead.z - layer.z) < 1e-3 for _, bead in lost):
         return ""
@@ -123,13 +124,6 @@ def _as_another_width(case: Case, bad: Scan) -> str:
     if not _USUAL_WIDTHS_MM[0] <= width <= _USUAL_WIDTHS_MM[1]:
         return ""
     return "every bead has another width that a usual nozzle lays, too, and no comment states diameters"
-
-
-def _lost(good: BeadTable, bad: BeadTable) -> list[_Bead]:
-    """The beads that the damaged job lacks; empty where it lays something of its own, too."""
-    if any(len(pairs) > len(good.get(key, ())) for key, pairs in bad.items()):
-        return []
-    return [pair for key, pairs in good.items() for pair in pairs[len(bad.get(key, ())) :]]
 
 
 def _no_turns(beads: Sequence[_Bead]) -> list[_Bead]:

@@ -84,17 +84,18 @@ def damaged_cases(kind: str, count: int, seed: int) -> Iterator[Case]:
 
 
 def job_cases(jobs: list[Path], kind: str, count: int, seed: int) -> Iterator[Case]:
-    """Yield cases of one damage over jobs of unknown origin, in turn; with an empty kind, each as it is."""
+    """Yield cases of one damage over jobs of unknown origin, as many of each; with an empty kind, each as it is."""
     if not kind:
         yield from (Case(job.name, 0, "", _bytes_of(job)) for job in jobs)
         return
-    for number in range(count):
-        job = jobs[number % len(jobs)]
-        try:
-            done = apply_damage_to_text(kind, _bytes_of(job), seed * 1000 + number, name=job.name)
-        except DamageNotPossibleError:
-            continue
-        yield _case(job.name, 0, done, 0.3)
+    for at, job in enumerate(jobs):
+        text = _bytes_of(job)  # the damages of one job after another: each is read once
+        for number in range(at, count, len(jobs)):
+            try:
+                done = apply_damage_to_text(kind, text, seed * 1000 + number, name=job.name)
+            except DamageNotPossibleError:
+                continue
+            yield _case(job.name, 0, done, 0.3)
 
 
 def _bytes_of(job: Path) -> bytes:

@@ -1,0 +1,83 @@
+"""Chains: beads laid in one go, and those of them that close, as walls do. Shared by some rules; no rule of its own."""
+
+import numpy as np
+
+from layergate.preflight.rule import Beads
+
+_JOINED_MM = 0.01
+CLOSED_MM = 1.0
+"""From the end of a wall to its start: two beads' width at a seam."""
+
+_LEAST_LOOP_MM = 8.0
+"""Shorter loops are dots and loops of infill."""
+
+_MOST_WALLS = 1000
+"""Whose boxes are compared with one another: some megabytes."""
+
+
+def chain_of(layer: Beads) -> np.ndarray:
+    """Give the chain of each bead, from 0: (n,)."""
+    joined = (np.abs(layer.x0[1:] - layer.x1[:-1]) < _JOINED_MM) & (np.abs(layer.y0[1:] - layer.y1[:-1]) < _JOINED_MM)
+    return np.concatenate(([0], np.cumsum(~joined)))
+
+
+def chains(layer: Beads) -> tuple[np.ndarray, np.ndarray]:
+    """Give the first and the last bead of each chain: two (k,)."""
+    first = np.flatnonzero(np.diff(chain_of(layer), prepend=-1))
+    return first, np.append(first[1:], len(layer.line)) - 1
+
+
+def are_closed(layer: Beads, first: np.ndarray, last: np.ndarray) -> np.ndarray:
+    """Say which chains, by their first and last bead, end where they began: (k,) bool."""
+    way = np.concatenate(([0.0], np.cumsum(layer.length_mm)))
+    apart = np.hypot(layer.x0[first] - layer.x1[last], layer.y0[first] - layer.y1[last])
+    closed: np.ndarray = (apart < CLOSED_MM) & (way[last + 1] - way[first] > _LEAST_LOOP_MM)
+    return closed
+
+
+def closed_walls(layer: Beads) -> tuple[np.ndarray, np.ndarray]:
+    """Give the first sample of each closed chain and the one after its last: two (k,)."""
+    first, last = chains(layer)
+    closed = are_closed(layer, first, last)
+    bead = layer.samples.bead
+    return np.searchsorted(bead, first[closed]), np.searchsorted(bead, last[closed] + 1)
+
+
+def closed_rows(layer: Beads) -> np.ndarray:
+    """Give the rows of a layer's samples in its closed chains: (n,)."""
+    rows = [np.arange(begin, end) for begin, end in zip(*closed_walls(layer), strict=True)]
+    return np.concatenate([np.empty(0, np.int64), *rows])
+
+
+def has_outline(layer: Beads) -> bool:
+    """Say whether closed chains reach as far as a layer does on all sides, as around a part, and around few rafts."""
+    boxes = _boxes(layer)
+    if not len(boxes):
+        return False
+    low = np.array([np.minimum(layer.x0, layer.x1).min(), np.minimum(layer.y0, layer.y1).min()])
+    high = np.array([np.maximum(layer.x0, layer.x1).max(), np.maximum(layer.y0, layer.y1).max()])
+    off = np.concatenate((boxes[:, :2].min(axis=0) - low, high - boxes[:, 2:].max(axis=0)))
+    return bool((off < CLOSED_MM).all())
+
+
+def outlines(layer: Beads) -> np.ndarray:
+    """Give the boxes of closed chains that lie within no other, mm: (k, 4), lowest x and y, highest x and y.
+
+    Empty where there are so many that they are a pattern.
+    """
+    boxes = _boxes(layer)
+    if len(boxes) > _MOST_WALLS:
+        return boxes[:0]
+    low, high = boxes[:, :2], boxes[:, 2:]
+    within = np.logical_and.reduce((low[:, None] > low) & (high[:, None] < high), axis=2)
+    found: np.ndarray = boxes[~np.logical_or.reduce(within, axis=1)]
+    return found
+
+
+def _boxes(layer: Beads) -> np.ndarray:
+    """Give the box of each closed chain: (k, 4). A closed chain begins where it ends, so that the ends of its beads tell."""
+    first, last = chains(layer)
+    closed = are_closed(layer, first, last)
+    edges = [edge.reduceat(ends, first) for edge in (np.minimum, np.maximum) for ends in (layer.x1, layer.y1)]
+    boxes: np.ndarray = np.column_stack(edges)[closed]
+    return boxes
