@@ -280,9 +280,10 @@ class BeadOutlier(Rule):
             "area_ratio": bead.area_mm2 / usual,
             "length_mm": bead.length_mm,
         }
+        less, more = ("less than ", "more than ") if bead.length_mm <= _SHORT_MM else ("", "")
         return self.finding(
-            f"Line {bead.line} lays {volume:,.1f} mm3 on {bead.length_mm:.2f} mm, {bead.area_mm2 / usual:,.0f} times what "
-            f"the beads around it carry: a lump of {volume - usual_volume:,.1f} mm3 too much.",
+            f"Line {bead.line} lays {volume:,.1f} mm3 on {less}{bead.length_mm:.2f} mm, {more}{bead.area_mm2 / usual:,.0f} "
+            f"times what the beads around it carry: a lump of {volume - usual_volume:,.1f} mm3 too much.",
             "A digit of E is wrong in that line, or lines are missing before it: copy or make the job again.",
             where=self._where(bead, index),
             evidence={name: value for name, value in evidence.items() if np.isfinite(value)},
