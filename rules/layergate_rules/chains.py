@@ -45,7 +45,11 @@ def closed_walls(layer: Beads) -> tuple[np.ndarray, np.ndarray]:
 
 def closed_rows(layer: Beads) -> np.ndarray:
     """Give the rows of a layer's samples in its closed chains: (n,)."""
-    rows = [np.arange(begin, end) for begin, end in zip(*closed_walls(layer), strict=True)]
+    return _rows(*closed_walls(layer))
+
+
+def _rows(begin: np.ndarray, end: np.ndarray) -> np.ndarray:
+    rows = [np.arange(a, b) for a, b in zip(begin.tolist(), end.tolist(), strict=True)]
     return np.concatenate([np.empty(0, np.int64), *rows])
 
 
@@ -66,11 +70,24 @@ def outlines(layer: Beads) -> np.ndarray:
     Empty where there are so many that they are a pattern.
     """
     boxes = _boxes(layer)
+    found: np.ndarray = boxes[_within_no_other(boxes)]
+    return found
+
+
+def outer_rows(layer: Beads) -> np.ndarray:
+    """Give the rows of a layer's samples in closed chains that lie within no other; rings of infill do: (n,)."""
+    begin, end = closed_walls(layer)
+    outer = _within_no_other(_boxes(layer))
+    return _rows(begin[outer], end[outer])
+
+
+def _within_no_other(boxes: np.ndarray) -> np.ndarray:
+    """Say which boxes lie within no other: (k,) bool; none where there are so many that they are a pattern."""
     if len(boxes) > _MOST_WALLS:
-        return boxes[:0]
+        return np.zeros(len(boxes), np.bool_)
     low, high = boxes[:, :2], boxes[:, 2:]
     within = np.logical_and.reduce((low[:, None] > low) & (high[:, None] < high), axis=2)
-    found: np.ndarray = boxes[~np.logical_or.reduce(within, axis=1)]
+    found: np.ndarray = ~np.logical_or.reduce(within, axis=1)
     return found
 
 

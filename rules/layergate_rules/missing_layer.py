@@ -175,11 +175,12 @@ class MissingLayer(Rule):
         Parts and supports, or objects of other layer heights, take turns, so that its neighbours tell little of it.
         """
         layer = self._under(after)
-        under = self._under(layer) if layer else None
+        # Of what starts high, the half: supports at heights of their own may lie under the lowest tenth.
+        under = self._under(layer, 1) if layer else None
         if layer is None or under is None:
             return
         amid = [one for one in self._recent if under.z_mm + _SAME_HEIGHT_MM < one.z_mm < layer.z_mm - _SAME_HEIGHT_MM]
-        gap, step = layer.gap_levels_mm[0], after.gap_levels_mm[0]
+        gap, step = layer.gap_levels_mm[1], after.gap_levels_mm[0]
         area = [float(np.median(one.area_mm2)) for one in (under, layer, after)]  # NaN where no flow is known
         below = [under]
         if abs(under.gap_levels_mm[0] - under.z_mm) > _SAME_HEIGHT_MM:  # on the bed it is as thick as it likes
@@ -197,18 +198,15 @@ class MissingLayer(Rule):
         high = samples.gap_mm > self.limits.gap_ratio * step
         if 1 - samples.weight_mm[high].sum() / samples.weight_mm.sum() >= self.limits.most_on_step:
             return
-        path = [float(one.length_mm.sum()) for one in (under, layer, after)]
-        if min(max(path[1], other) / min(path[1], other) for other in (path[0], path[2])) > self.limits.alike:
-            return
         inside = np.flatnonzero(high)
         if not parts_walls_again(layer, after, inside, below) >= WALLS_AGAIN:
             return
         if not amid or not parted_by_air(samples.x_mm[inside], samples.y_mm[inside], under, amid[-1], layer):
             self._high_alone[layer.stack, layer.z_mm] = (gap, step, under.z_mm)
 
-    def _under(self, layer: Beads) -> Beads | None:
-        """Give the layer on which the lowest tenth of one lies, if it is still known."""
-        z = layer.z_mm - layer.gap_levels_mm[0]
+    def _under(self, layer: Beads, level: int = 0) -> Beads | None:
+        """Give the layer on which the lowest tenth of one lies, or its half (level 1), if it is still known."""
+        z = layer.z_mm - layer.gap_levels_mm[level]
         at = next(at for at, one in enumerate(self._recent) if one is layer)
         return next((one for one in self._recent[:at][::-1] if abs(one.z_mm - z) < _SAME_HEIGHT_MM), None)
 

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from layergate.preflight.rule import Beads, cell_keys, neighbour_offsets
-from layergate_rules.chains import are_closed, chains, closed_rows, closed_walls
+from layergate_rules.chains import are_closed, chains, closed_rows, closed_walls, outer_rows
 from layergate_rules.tracks import near_tracks, tracks_of
 
 _REACH = 2
@@ -27,6 +27,12 @@ _ALONG = 0.6
 """Of the way of what is left of a wall: infill meets walls only at its ends."""
 
 _SAME_PLACE_MM = 1.0
+
+_ONE_DEEPER = (0.6, 1.5)
+"""In steps of the layer that has lost them, walls lie that much deeper than on it (geometry: 1)."""
+
+_ALL_OF_A_LOOP = 0.95
+"""The lines of supports and rafts run under every loop somewhere."""
 
 
 def open_walls(below: Beads, between: Sequence[Beads], above: Beads) -> np.ndarray:
@@ -53,6 +59,41 @@ def open_walls(below: Beads, between: Sequence[Beads], above: Beads) -> np.ndarr
     ]
     found: np.ndarray = lower[np.isin(places[0], (np.unique(places[1])[:, None] + reach).ravel())]
     return found
+
+
+def hanging_walls(between: Sequence[Beads], layer: Beads, after: Beads) -> np.ndarray:
+    """Find walls that go on upwards and begin a layer higher than the one below them has material, as if it had lost theirs.
+
+    For where other things lie below: a raft, supports, the bed. Walls of a layer are closed. So of a wall that hangs the layer
+    below has lost a piece where its own wall breaks off at both ends; and all of it where it has no wall at all, but only infill.
+
+    Args:
+        between: the layer, and what objects of other heights lay about there.
+        layer, after: the one that lies on it, and the one that lies on that.
+
+    Returns: rows of the samples of ``layer`` in its outermost walls, (n,).
+    """
+    samples = layer.samples
+    lost_mm = between[0].gap_levels_mm[0]
+    deeper_mm = samples.gap_mm - np.float32(layer.z_mm - between[0].z_mm)
+    hangs = (deeper_mm > _ONE_DEEPER[0] * lost_mm) & (deeper_mm < _ONE_DEEPER[1] * lost_mm)
+    lies_on_it = layer.gap_levels_mm[0] < layer.z_mm - between[0].z_mm + _ONE_DEEPER[0] * lost_mm
+    none = np.empty(0, np.int64)
+    if not lies_on_it or float(samples.weight_mm[hangs].sum()) < _LEAST_PIECE_MM:
+        return none
+    outer = outer_rows(layer)  # infill may be rings, too
+    if float(samples.weight_mm[outer][hangs[outer]].sum()) < _LEAST_PIECE_MM:
+        return none
+    own = np.concatenate([tracks_of(beads) for beads in between])
+    rows = _lacking_pieces(layer, own, between[0])
+    if not len(closed_rows(between[0])):
+        loops = [
+            np.arange(a, b) for a, b in zip(*closed_walls(layer), strict=True) if hangs[a:b].mean() > _ALL_OF_A_LOOP
+        ]
+        rows = np.unique(np.concatenate([rows, *loops]))
+    rows = np.intersect1d(rows, outer)
+    found: np.ndarray = rows[near_tracks(tracks_of(layer)[rows], tracks_of(after))]
+    return found if float(samples.weight_mm[found][hangs[found]].sum()) >= _LEAST_PIECE_MM else none
 
 
 def _broken_ends(layer: Beads, walls: np.ndarray) -> np.ndarray:

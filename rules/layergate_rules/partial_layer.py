@@ -1,9 +1,8 @@
 """partial-layer: a region of a layer is not in the file.
 
-Longer than others: its three ways to see a loss share the layers that they keep, and name one loss once.
+Longer than others: its four ways to see a loss share the layers that they keep, and name one loss once.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,11 +32,12 @@ from layergate_rules.likenesses import (
     sparse_around,
     sparse_beside,
 )
-from layergate_rules.open_walls import open_walls
+from layergate_rules.open_walls import hanging_walls, open_walls
 from layergate_rules.pieces import parted_by_air
 from layergate_rules.squares import Squares, Stack, grown, lacking, shrunk, squares_of, stacked
 from layergate_rules.standing import standing
 from layergate_rules.tracks import (
+    LEAST_WALLS_MM,
     WALLS_AGAIN,
     beside,
     direction,
@@ -112,6 +112,8 @@ class _Lost:
     box_mm: tuple[float, float, float, float]
     void_mm2: int | None = None
     """Of a place that is empty altogether, its area."""
+    from_above: bool = False
+    """Only the layers above tell: below is another thing, or nothing."""
 
 
 @dataclass(slots=True)
@@ -145,16 +147,18 @@ class PartialLayer(Rule):
         Half a layer lost, or one part of several, splits as surely as a whole lost layer, and only there.
 
     How it decides and when it does not apply
-        In three ways. First: where each of the two layers below and above has upright walls at one place, to a tenth of a
+        In four ways. First: where each of the two layers below and above has upright walls at one place, to a tenth of a
         millimetre, or beads all over a region, and this one has none. The layers are those that lie under one another,
         whatever supports stand between. Second: a wall that is closed in the layers below and above breaks off in this one at
-        both ends of a piece of 3 mm or more; it may lean. Third: a region of the layer above starts two steps above what lies
-        under it, though it is fed for one; it is one piece, parallel to what lies two layers down, and walls stand there
-        below, or the layer that lacks the region goes all around it.
+        both ends of a piece of 3 mm or more; it may lean. Third: where other things lie below, a raft, supports or the bed, the
+        outermost walls of the two layers above hang by what this layer lacks, and its own walls break off there, or it has
+        none. Fourth: a region of the layer above starts two steps above what lies under it, though it is fed for one; it is one
+        piece, parallel to what lies two layers down, and walls stand there below, or the layer that lacks the region goes all
+        around it.
 
         Roofs over supports and over sparse infill look alike and are let through, and so are gap fill between walls that stay and
         the lines of floors where the infill between two of them is sparse. Part of the lines of infill can't be told
-        from infill that is sparser. Spirals, the first and last two layers of an object, and whole lost layers
+        from infill that is sparser. Spirals, the last two layers of an object, and whole lost layers
         (missing-layer says those) are not judged.
 
     What to do
@@ -189,8 +193,7 @@ class PartialLayer(Rule):
         self._steps.add(beads)
         self._before.append(beads)
         chain = self._chain(beads)
-        lost = self._gone(*chain) if len(chain) == 5 and not any(node.beads.ramp for node in chain) else None
-        if lost:
+        if not any(node.beads.ramp for node in chain) and (lost := self._gone(chain)):
             self._lost.append(lost)
         del self._before[:-5]
         return ()
@@ -239,49 +242,73 @@ class PartialLayer(Rule):
         chain[-1].under = None  # what lies lower is asked no more
         return chain[::-1]
 
-    def _gone(self, *nodes: _Node) -> _Lost | None:
-        """Find what stands in all of four layers around, at its place to a tenth of a millimetre, or as a whole region."""
-        layers = [node.beads for node in nodes]
-        heights = np.diff([layer.z_mm for layer in layers])
-        if heights.min() < self.limits.even_steps * heights.max():
+    def _gone(self, chain: list[_Node]) -> _Lost | None:
+        """Find what the third layer from the top of a chain lacks."""
+        if len(chain) < 3:
             return None
-        squares = [node.squares for node in nodes if node.squares]
-        if len(squares) < len(nodes):
-            return None
-        two_below, below, own, above, two_above = squares
-        # A line lies in three windows each way. Most layers need no closer look.
-        if lacking(own, (two_below, below, above, two_above)) < 9 * self.limits.least_lost_path_mm:
-            return None
-        stack = stacked(squares, _EDGE)
-        lacks = stack.near_mm[[0, 1, 3, 4]].min(axis=0) - stack.near_mm[2]
+        *lower, own, above, two_above = chain
         # What objects of other heights lay about there fills it, too.
-        near_mm = _SAME_LAYER * heights.min()
+        near_mm = _SAME_LAYER * (above.beads.z_mm - own.beads.z_mm)
         beside_it = [
-            one.beads for one in self._nodes if one not in nodes and abs(one.beads.z_mm - layers[2].z_mm) < near_mm
+            one.beads for one in self._nodes if one not in chain and abs(one.beads.z_mm - own.beads.z_mm) < near_mm
         ]
-        for other in beside_it:
-            stack.path_mm[2][stack.marks(other.samples.x_mm, other.samples.y_mm)] += 1
         return (
-            self._upright(stack, lacks >= _LEAST_LACK_MM, beside_it, *layers)
-            or self._void(stack, *layers)
-            or self._open(stack, lacks >= _LEAST_LACK_MM, beside_it, *layers[1:4])
+            (self._between_four(beside_it, *chain) if len(chain) == 5 else None)
+            or (self._broken_off(lower, own, above, beside_it) if lower else None)
+            or self._hanging(own, above, two_above, beside_it)
         )
 
-    def _open(
-        self, stack: Stack, lacks: np.ndarray, beside_it: Sequence[Beads], below: Beads, beads: Beads, above: Beads
+    def _lacks(self, own: _Node, *around: _Node) -> bool:
+        """Say whether a layer lacks enough of what all others have for a closer look; most layers need none."""
+        squares = [node.squares for node in around if node.squares]
+        if own.squares is None or len(squares) < len(around):
+            return False
+        # A line lies in three windows each way.
+        return bool(lacking(own.squares, squares) >= 9 * self.limits.least_lost_path_mm)
+
+    def _between_four(
+        self, beside_it: list[Beads], two_below: _Node, below: _Node, own: _Node, above: _Node, two_above: _Node
     ) -> _Lost | None:
-        """Find walls that have broken off, however they lean."""
-        walls, samples = closed_rows(below), below.samples
-        lacking_there = stack.at(lacks, samples.x_mm[walls], samples.y_mm[walls])
-        if float(samples.weight_mm[walls][lacking_there].sum()) < self.limits.least_lost_path_mm:
+        """Find what stands in all of four layers around, at its place to a tenth of a millimetre, or as a whole region."""
+        nodes = two_below, below, own, above, two_above
+        heights = np.diff([node.beads.z_mm for node in nodes])
+        if heights.min() < self.limits.even_steps * heights.max() or not self._lacks(
+            own, two_below, below, above, two_above
+        ):
             return None
-        rows = open_walls(below, [beads, *beside_it], above)
+        layers = [node.beads for node in nodes]
+        stack = stacked([node.squares for node in nodes if node.squares], _EDGE)
+        lacks = stack.near_mm[[0, 1, 3, 4]].min(axis=0) - stack.near_mm[2]
+        for other in beside_it:
+            stack.path_mm[2][stack.marks(other.samples.x_mm, other.samples.y_mm)] += 1
+        return self._upright(stack, lacks >= _LEAST_LACK_MM, beside_it, *layers) or self._void(stack, *layers)
+
+    def _broken_off(self, lower: list[_Node], own: _Node, above: _Node, beside_it: list[Beads]) -> _Lost | None:
+        """Find walls that have broken off, however they lean."""
+        if not self._lacks(own, *lower, above):
+            return None
+        below, beads = lower[-1].beads, own.beads
+        walls, samples = closed_rows(below), below.samples
+        stack = stacked([node.squares for node in (own, *lower, above) if node.squares], 0)
+        lacks = stack.near_mm[1:].min(axis=0) - stack.near_mm[0] >= _LEAST_LACK_MM
+        there = walls[stack.at(lacks, samples.x_mm[walls], samples.y_mm[walls])]
+        if float(samples.weight_mm[there].sum()) < self.limits.least_lost_path_mm:
+            return None
+        rows = open_walls(below, [beads, *beside_it], above.beads)
         if len(rows):
             rows = not_a_floors(beads, below, rows)
-        lost = float(samples.weight_mm[rows].sum())
-        if lost < self.limits.least_lost_path_mm:
+        if float(samples.weight_mm[rows].sum()) < self.limits.least_lost_path_mm:
             return None
-        return _lost_walls(below, beads, samples.x_mm[rows], samples.y_mm[rows], lost)
+        return _lost_walls(below, beads, rows)
+
+    def _hanging(self, own: _Node, above: _Node, two_above: _Node, beside_it: list[Beads]) -> _Lost | None:
+        """Find walls of which only the layers above tell, since none are below."""
+        if not self._lacks(own, above, two_above):
+            return None
+        rows = hanging_walls([own.beads, *beside_it], above.beads, two_above.beads)
+        if float(above.beads.samples.weight_mm[rows].sum()) < self.limits.least_lost_path_mm:
+            return None
+        return _lost_walls(above.beads, own.beads, rows, from_above=True)
 
     def _upright(
         self,
@@ -330,7 +357,7 @@ class PartialLayer(Rule):
         repeated = self._repeated((two_below, below), (above, two_above), step, (x, y), lost)
         if repeated is not None and repeated < self.limits.least_repeated:
             return None
-        return _lost_walls(below, beads, x, y, lost)
+        return _lost_walls(two_below, beads, best)
 
     def _void(
         self, stack: Stack, two_below: Beads, below: Beads, beads: Beads, above: Beads, two_above: Beads
@@ -381,7 +408,7 @@ class PartialLayer(Rule):
         lost: tuple[np.ndarray, np.ndarray],
         lost_mm: float,
     ) -> float | None:
-        """Give the share of the walls over the gap at lost walls that stand under the gap as well; None without a gap.
+        """Give the share of the walls over the gap at lost walls that stand under the gap as well; None without such walls.
 
         One outline of a support lies beside two walls
         over it, so that what is lost must be as long as what stands over it.
@@ -399,7 +426,7 @@ class PartialLayer(Rule):
         walls = beside(tracks, two_above)
         chosen, tracks = chosen[walls], tracks[walls]
         weight = above.samples.weight_mm[chosen]
-        if not weight.sum() > 0:
+        if float(weight.sum()) < LEAST_WALLS_MM:
             return None
         stands = beside(tracks, under[0]) & beside(tracks, under[1])
         return min(lost_mm, float(weight[stands].sum())) / float(weight.sum())
@@ -531,7 +558,13 @@ class PartialLayer(Rule):
     def _lost_finding(self, layers: LayerMap, lost: _Lost) -> Finding:
         place = f"X {lost.box_mm[0]:.1f} to {lost.box_mm[2]:.1f}, Y {lost.box_mm[1]:.1f} to {lost.box_mm[3]:.1f} mm"
         what = f"{lost.path_mm:.0f} mm of walls that stand in the layers below and above are not in it ({place})."
-        evidence = {"lost_path_mm": lost.path_mm, "path_of_layer_below_mm": lost.usual_path_mm}
+        if lost.from_above:
+            what = (
+                f"{lost.path_mm:.0f} mm of walls that stand in the two layers above are not in it ({place}), so that they would "
+                "hang in the air."
+            )
+        other = "above" if lost.from_above else "below"
+        evidence = {"lost_path_mm": lost.path_mm, f"path_of_layer_{other}_mm": lost.usual_path_mm}
         if lost.void_mm2 is not None:
             what = (
                 f"it is empty over {lost.void_mm2} mm2 ({place}), where each of the two layers below and above has at least "
@@ -547,10 +580,14 @@ class PartialLayer(Rule):
         )
 
 
-def _lost_walls(below: Beads, beads: Beads, x_mm: np.ndarray, y_mm: np.ndarray, path_mm: float) -> _Lost:
+def _lost_walls(other: Beads, beads: Beads, rows: np.ndarray, from_above: bool = False) -> _Lost:
+    """Say what a layer has lost of the walls of another layer, by the rows of that one's samples."""
+    samples = other.samples
+    x_mm, y_mm = samples.x_mm[rows], samples.y_mm[rows]
     return _Lost(
-        beads.z_mm, beads.stack, path_mm, float(below.length_mm.sum()), (int(beads.line[0]), int(beads.line[-1])),
-        (float(x_mm.min()), float(y_mm.min()), float(x_mm.max()), float(y_mm.max())),
+        beads.z_mm, beads.stack, float(samples.weight_mm[rows].sum()), float(other.length_mm.sum()),
+        (int(beads.line[0]), int(beads.line[-1])),
+        (float(x_mm.min()), float(y_mm.min()), float(x_mm.max()), float(y_mm.max())), None, from_above,
     )  # fmt: skip
 
 

@@ -44,7 +44,7 @@ class ShiftedLayers(Rule):
         Left and right edge of a layer move by the same distance against the layer below, front and back edge likewise,
         apart from what they move against each other in a taper that goes on; the layers before and after stand still. A
         leaning wall goes on leaning, and a roof or a new feature moves one edge. The shift may begin within a layer, which
-        then reaches as far as both. Where parts end at that height, the closed walls of all that go on tell. Below 0.8 mm it
+        then reaches no farther than both. Where parts end at that height, the closed walls of all that go on tell. Below 0.8 mm it
         is held, and only where the size stays the same. A part that is meant so (discs of a cam on one shaft) can be
         released. Shifts below a bead's width can't be told, nor can one where the shape changes in the same layer, or at the
         first or last layer.
@@ -119,7 +119,9 @@ class ShiftedLayers(Rule):
                     continue
                 move = _moved(edges[at], edges[at + apart])
                 after = _moved(edges[at + apart], edges[at + apart + 1])
-                size = self._shift(move, [before, after] if before_counts else [after], apart)
+                # Nor do those of a layer with which something began: it stands where it began.
+                began = float(np.abs(before[1]).max()) > float(np.hypot(*move[0]))
+                size = self._shift(move, [before, after] if before_counts and not began else [after], apart, began)
                 if size:
                     named = at
                     x, y = (float(value) for value in move[0])
@@ -131,25 +133,33 @@ class ShiftedLayers(Rule):
             if all(abs(index - other) > 1 for other in told):
                 yield self._found(layers, index, x, y, float(np.hypot(x, y)))
 
-    def _shift(self, move: _Move, around: list[_Move], layers: int) -> float | None:
-        """Give by how much a layer lies beside the one below, mm; None where that is no shift."""
+    def _shift(self, move: _Move, around: list[_Move], layers: int, began: bool) -> float | None:
+        """Give by how much a layer lies beside the one below, mm; None where that is no shift.
+
+        Where something began in the layer before, as much may end on one side as begins on the other.
+        """
         limits = self.limits
         size = float(np.hypot(*move[0]))
         if size < limits.least_shift_mm:
             return None
         # A taper goes on: opposite edges move against each other as in one of the layers around.
         grown = min(float(np.abs(move[1] - layers * other[1]).max()) for other in around)
-        if grown > (limits.edge_tolerance_mm if size >= limits.block_shift_mm else limits.same_size_mm):
+        exact = began or size < limits.block_shift_mm
+        if grown > (limits.same_size_mm if exact else limits.edge_tolerance_mm):
             return None
         if max(float(np.abs(other[0]).max()) for other in around) > limits.still * size:
             return None
         return size
 
     def _between(self, below: np.ndarray, mixed: np.ndarray, above: np.ndarray) -> bool:
-        """Say whether a layer reaches as far as the layers below and above it together: the shift is within it."""
-        low, high = np.minimum(below, above)[:2], np.maximum(below, above)[2:]
-        off = np.concatenate((mixed[:2] - low, mixed[2:] - high))
-        return bool(np.abs(off).max() <= self.limits.edge_tolerance_mm)
+        """Say whether a layer reaches as far as the layers below and above it, or less: the shift is within it.
+
+        Of a spiral's turn a point may be left where the one below stands.
+        """
+        edges = np.array((below, above))
+        off = np.maximum(edges.min(axis=0) - mixed, mixed - edges.max(axis=0))
+        whole = np.abs(mixed - edges).max(axis=1)  # a layer that is as one of them is not both
+        return bool(off.max() <= self.limits.edge_tolerance_mm < whole.min())
 
     def _found(self, layers: LayerMap, index: int, x: float, y: float, size: float) -> Finding:
         z, line = float(layers.z_mm[index]), int(layers.first_line[index])

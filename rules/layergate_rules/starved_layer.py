@@ -275,7 +275,9 @@ class StarvedLayer(Rule):
         fall, alike = np.log(self.limits.flow_ratio), 2 * np.log(self.limits.alike)
         for row in range(1, len(fills) - 1):
             near = [k for k in range(row - _FARTHEST, row + _FARTHEST + 1) if 0 <= k < len(fills) and k != row]
-            near = [k for k in near if stacks[k] == stacks[row]]
+            # Over the air of a raft nothing is filled, and what lies under it is another thing.
+            high = [k for k in near if k < row and gaps[k] > self.limits.gap_ratio * gaps[k + 1]]
+            near = [k for k in near if stacks[k] == stacks[row] and k > max(high, default=-1)]
             if not near or not near[0] < row < near[-1] or not np.isfinite(fills[near]).all():
                 continue
             # Over air beads fill nothing, beside higher ones too much.

@@ -32,6 +32,22 @@ from layergate_sim.specimens import make_specimen
         ("missing-layer", "layer-lines-lost", "hook-support", 4806, 77005),
         ("missing-layer", "layer-dry", "raft-and-support", 1987, 21015),  # of both, which have one height there
         ("missing-layer", "layer-lost", "raft-and-support", 6800, 123040),  # the second over a raft
+        ("partial-layer", "region-lost", "raft", 3606, 202020),  # the second over a raft: the steps around are uneven
+        ("partial-layer", "half-layer-lost", "raft", 9211, 303031),  # the first, with all its walls
+        ("partial-layer", "region-lost", "raft-and-support", 675, 303005),  # a wall of the first that breaks off
+        ("partial-layer", "region-lost", "hook-support", 6581, 202014),  # the same over supports
+        (
+            "partial-layer",
+            "half-layer-lost",
+            "thick-filament",
+            7180,
+            303038,
+        ),  # all walls, and a line of infill in the middle
+        ("partial-layer", "lines-swapped", "plate-sparse", 8281, 202036),  # one wall of two, under a solid layer
+        ("missing-layer", "layer-lost", "hook-support", 980, 303002),  # among wider layers, where supports stand, too
+        ("missing-layer", "layer-lines-lost", "raft-and-support", 3341, 303015),
+        ("missing-layer", "z-move-lost", "raft-and-support", 375, 202013),
+        ("starved-layer", "layer-starved-60", "raft-and-support", 7776, 303027),  # soon over a raft
         ("starved-layer", "layer-starved-60", "spiral", 5481, 21027),  # the layer on which a spiral begins
         ("starved-layer", "layers-starved-30", "spiral", 3670, 21024),  # that and two turns
         ("starved-layer", "layer-starved-30", "spiral", 677, 77045),  # its second turn
@@ -40,6 +56,9 @@ from layergate_sim.specimens import make_specimen
         ("starved-layer", "layer-starved-80", "infill-every-third", 4334, 77035),
         ("shifted-layers", "layers-shifted", "several-parts", 1678, 77007),  # where one part ends
         ("shifted-layers", "layers-shifted", "several-parts", 5442, 21000),  # and another tapers
+        ("shifted-layers", "layers-shifted", "spiral", 3028, 303040),  # within a turn
+        ("shifted-layers", "layers-shifted", "spiral", 2297, 202023),
+        ("shifted-layers", "layers-shifted", "tree-support", 7244, 202041),  # the second layer of an arm
         ("missing-layer", "half-layer-lost", "spiral", 8389, 5039),  # half of a spiral's second turn
         ("missing-layer", "layer-lost", "spiral", 8881, 5047),
         ("missing-layer", "block-lost", "spiral", 8480, 7013),  # eight turns in its first

@@ -48,6 +48,8 @@ def why_unseen(case: Case, done: Outcome, bad: Scan, tables: tuple[BeadTable, Be
         return ""
     if done.size.get("factor", 0.0) >= _MAY_BE_MEANT and _is_of_a_raft(case, touched):
         return "a raft's layers, and the first over its air, are each of a kind of their own, with a flow that its maker chose"
+    if _tops_a_raft(case, touched, bad):
+        return "the top layer of a raft is lost: one of fewer layers is a good one, and its maker chose how much air is over it"
     if touched == (0,) and case.scan.no_e and done.size.get("path_mm") and case.layers[1].z <= _USUAL_NOZZLE_MM:
         return "the first layer is lost in a job without E: nothing says for which height the next one is fed"
     if done.size.get("path_mm") and _begins_a_spiral(case, touched):
@@ -96,6 +98,20 @@ def _is_of_a_raft(case: Case, touched: tuple[int, ...]) -> bool:
         return False
     near = case.truth.layers[max(0, touched[0] - 1) : touched[0] + 1]
     return any("raft" in layer.roles for layer in near)
+
+
+def _tops_a_raft(case: Case, touched: tuple[int, ...], bad: Scan) -> bool:
+    """Whether a damage touches one layer, the last of a raft, of which nothing is laid any more."""
+    if case.truth is None or len(touched) > 1:
+        return False
+    roles = [layer.roles for layer in case.truth.layers[touched[0] : touched[0] + 2]]
+    laid = [sum(line.bead for line in scan.lines) for scan in (case.scan, bad)]
+    return (
+        len(roles) == 2
+        and "raft" in roles[0]
+        and "raft" not in roles[1]
+        and (laid[0] - laid[1] == len(case.layers[touched[0]].beads))
+    )
 
 
 def _begins_a_spiral(case: Case, touched: tuple[int, ...]) -> bool:

@@ -26,6 +26,8 @@ def test_a_missing_object_can_be_seen_only_where_a_comment_states_what_it_lacks(
         ("no-e", 3454, "first-layer-lost", 1, "without E"),
         ("no-e", 3454, "layer-lost", 1, ""),
         ("spiral", 383, "two-layers-lost", 123017, ""),
+        ("raft-and-support", 8276, "layer-lost", 303037, "top layer of a raft"),
+        ("raft", 3, "layer-lost", 1, ""),
     ],
 )
 def test_what_may_be_meant_is_no_wall(kind: str, specimen_seed: int, damage: str, seed: int, why: str) -> None:
