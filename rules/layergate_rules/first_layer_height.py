@@ -37,6 +37,11 @@ class FirstLayerHeightLimits(Limits):
         description="bead area against the next layers'; a first layer of twice the height, or one that is pressed on, gets more "
         "(conservation)",
     )
+    alike: float = Field(
+        1.1,
+        gt=1,
+        description="bead area against one of the next layers', where a wide bead reaches down over two steps",
+    )
     purge_lower: float = Field(
         0.5,
         gt=0,
@@ -44,6 +49,9 @@ class FirstLayerHeightLimits(Limits):
         "would have purged into it (geometry)",
     )
 
+
+_TWO_STEPS = 1.8
+"""One lost layer makes 2, but for the rounding of thin layers' heights."""
 
 _NEXT = 3
 """Layers above the first that tell the usual step and bead."""
@@ -60,7 +68,8 @@ class FirstLayerHeight(Rule):
     How it decides and when it does not apply
         Pushed out freely, the filament of a bead makes a round strand. Where the nozzle is higher above the bare bed than that
         strand is thick, the bead hangs. It is held where the first layer lies two layer heights up and is fed as the next ones
-        are: one below it is missing. Otherwise, and where it is higher than the stated nozzle is wide, it is a note, since many
+        are: one below it is missing. In thin layers wide beads reach that far; there it is held where all the beads are those
+        of a layer next to it. Otherwise, and where it is higher than the stated nozzle is wide, it is a note, since many
         jobs count on an offset of their printer. Objects printed one after another are judged each for themselves, purge lines
         not at all. It does not apply to jobs that do not say how much filament they push, nor where the first beads rise along
         their way.
@@ -103,30 +112,38 @@ class FirstLayerHeight(Rule):
             strand = float(np.sqrt(4 * area / np.pi))
             nozzle = self.printer.nozzle_diameter_mm
             hangs = height > self.limits.strand_ratio * strand
-            if hangs or (nozzle is not None and height > self.limits.nozzle_ratio * nozzle):
+            high = nozzle is not None and height > self.limits.nozzle_ratio * nozzle
+            two_up = self._lies_two_up(layers, chosen, index, hangs)
+            if hangs or high or two_up:
                 purge_mm = min((z for line, z in self._lower if line < layers.first_line[index]), default=np.inf)
-                lost = hangs and (
-                    height - purge_mm > self.limits.purge_lower * strand or self._lies_two_up(layers, chosen, index)
+                lost = two_up or (hangs and height - purge_mm > self.limits.purge_lower * strand)
+                why = (
+                    f"its filament makes a strand {strand:.2f} mm thick: it does not reach the bed"
+                    if hangs
+                    else "its beads are those of the next layers, which fill half as much height"
+                    if two_up
+                    else f"the nozzle is {nozzle:.2f} mm wide: it can't press the beads onto the bed"
                 )
-                yield self._found(layers, index, strand, None if hangs else nozzle, "hold" if lost else "note")
+                evidence = {"height_mm": height, "strand_mm": strand, "height_over_strand": height / strand}
+                if nozzle is not None and high and not hangs:
+                    evidence["nozzle_mm"] = nozzle
+                yield self._found(layers, index, why, evidence, "hold" if lost else "note")
 
-    def _lies_two_up(self, layers: LayerMap, chosen: np.ndarray, index: int) -> bool:
+    def _lies_two_up(self, layers: LayerMap, chosen: np.ndarray, index: int, hangs: bool) -> bool:
         """Say whether a first layer has the beads of the next ones and twice their step."""
         after = chosen[(chosen > index) & (layers.stack[chosen] == layers.stack[index])][:_NEXT]
         if not len(after):
             return False
-        step, area = float(np.median(layers.step_mm[after])), float(np.median(layers.area_mm2[after, 2]))
-        high = float(layers.z_mm[index]) > self.limits.step_ratio * step
-        return high and bool(layers.area_mm2[index, 2] < self.limits.fed_ratio * area)
+        steps = float(layers.z_mm[index]) / float(np.median(layers.step_mm[after]))
+        own, others = layers.area_mm2[index], layers.area_mm2[after]
+        if hangs:
+            return steps > self.limits.step_ratio and bool(own[2] < self.limits.fed_ratio * np.median(others[:, 2]))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            unlike = np.abs(np.log(others / own)).max(axis=1)
+        return steps > _TWO_STEPS and bool((unlike < np.log(self.limits.alike)).any())
 
-    def _found(self, layers: LayerMap, index: int, strand: float, nozzle: float | None, severity: Severity) -> Finding:
+    def _found(self, layers: LayerMap, index: int, why: str, evidence: dict[str, float], severity: Severity) -> Finding:
         height = float(layers.z_mm[index])
-        why = (
-            f"its filament makes a strand {strand:.2f} mm thick: it does not reach the bed"
-            if nozzle is None
-            else f"the nozzle is {nozzle:.2f} mm wide: it can't press the beads onto the bed"
-        )
-        evidence = {"height_mm": height, "strand_mm": strand, "height_over_strand": height / strand}
         return self.finding(
             f"The first layer is laid {height:.2f} mm above the bed, and {why}.",
             "Is a layer missing below it? Make the job again and compare; release it if an offset of the printer, or a plate on "
@@ -138,5 +155,5 @@ class FirstLayerHeight(Rule):
                 lines=(int(layers.first_line[index]), int(layers.last_line[index])),
                 box_mm=tuple(round(float(v), 3) for v in layers.box_mm[index]),
             ),
-            evidence=evidence if nozzle is None else {**evidence, "nozzle_mm": nozzle},
+            evidence=evidence,
         )

@@ -22,7 +22,6 @@ _BESIDE_SHARE = 0.8  # of lost lines; all of those inside a wall
 _INSIDE_MM = 2.0  # from the outermost line of a floor; from the outermost wall one is out of the part
 _OPEN_SHARE = 0.3  # of a line's path, from its end to its beginning: those of a loop meet, but for a seam
 _COMMON_WIDTH_MM = 0.45
-_COME_BACK = 0.5  # of the walls that end; all of a lost piece do
 _FEW_CELLS = 4
 _DEEP_CELLS = 4  # 3 mm: more than walls are together
 _LONE_SHARE = 0.025  # lines of 5 % meet one cell in twelve, and half of that in what is as narrow as they are apart
@@ -153,10 +152,13 @@ def _run_across(beads: Beads, lower: Beads, lost: np.ndarray) -> np.ndarray:
     return found
 
 
-def ends_here(two_below: Beads, below: Beads, beads: Beads, above: Beads, lost: tuple[np.ndarray, np.ndarray]) -> bool:
-    """Say whether most walls that end where some are lost do not come back: a part ends there, and supports stand on it.
+def come_back(
+    two_below: Beads, below: Beads, beads: Beads, above: Beads, lost: tuple[np.ndarray, np.ndarray]
+) -> tuple[float, float]:
+    """Give the path of the walls that end where some are lost, and of those of them that come back above, mm.
 
-    Some of their lines run by chance where walls were, a layer of air above them.
+    Where a part ends and supports stand on it, some of their lines run by chance where walls were, a layer of air above them.
+    Walls beside others that stay don't count as ended.
     """
     tracks = tracks_of(below)
     samples = below.samples
@@ -165,11 +167,7 @@ def ends_here(two_below: Beads, below: Beads, beads: Beads, above: Beads, lost: 
     rows = rows[beside(tracks[rows], two_below)]
     rows = rows[absent(tracks[rows], beads)]
     weight = samples.weight_mm[rows]
-    # Walls beside others that stay don't count as ended: where few do, these tell nothing.
-    if len(rows) < _COME_BACK * len(lost[0]):
-        return False
-    back = float(weight[beside(tracks[rows], above)].sum())
-    return back < _COME_BACK * float(weight.sum())
+    return float(weight.sum()), float(weight[beside(tracks[rows], above)].sum())
 
 
 def sparse_beside(layer: Beads, inside: np.ndarray, between: Beads, below: Beads) -> bool:

@@ -29,8 +29,8 @@ from layergate_rules.tracks import WALLS_AGAIN, parts_walls_again
 _RAFT_LAYERS, _RAFT_MM = 14, 6.0
 """A raft has a few layers, and the part begins on it within millimetres (common practice)."""
 
-_SMALL_ON_A_PLATE = 0.1
-"""Of the path of what lies under a gap: letters on a plate have less. A raft is little larger than what stands on it."""
+_DENSE_FROM_THE_BED = 0.8
+"""Of the top, what the first layer fills: a plate is a solid floor from the first layer on. A raft begins with lines far apart."""
 
 _HIGHER = 1.2
 """A layer starts high where its gap is this much larger than that of the layer before."""
@@ -137,6 +137,7 @@ class MissingLayer(Rule):
     def prepare(self) -> None:
         self._spirals = SpiralWatch()
         self._recent: list[Beads] = []
+        self._first: Beads | None = None  # of the stack
         self._walls_again: dict[tuple[int, float], float] = {}
         self._reached_out: set[tuple[int, float]] = set()
         self._step_under: dict[tuple[int, float], float] = {}
@@ -149,7 +150,8 @@ class MissingLayer(Rule):
         self._spirals.see(beads)
         if self._recent and self._recent[-1].stack != beads.stack:
             self._recent.clear()
-            self._layers = 0  # objects printed one after another have each a raft of their own
+        if not self._recent:
+            self._first, self._layers = beads, 0  # objects printed one after another have each a raft of their own
         self._recent.append(beads)
         del self._recent[:-6]
         self._layers += 1
@@ -294,22 +296,25 @@ class MissingLayer(Rule):
         return ~fed
 
     def _alone(self, layers: LayerMap, chosen: np.ndarray, gap: np.ndarray, step: np.ndarray) -> np.ndarray:
-        """Say which layers alone among those around start high, with beads no thicker than any of theirs: (m,) bool.
+        """Say which layers alone among those around start high, with beads no thicker than theirs, or than one's alike: (m,) bool.
 
         Where a floor ends, the layers on one side are of thin walls, beside which the floor's beads seem to be fed for
         more. Thick infill every few layers is thicker, and does not stand alone.
         """
         area, stacks = layers.area_mm2[chosen], layers.stack[chosen]
         below, above = side_medians(area, stacks)
+        known = np.isfinite(below).all(axis=1) & np.isfinite(above).all(axis=1)
         thicker: np.ndarray = (area / np.fmax(below, above)).max(axis=1)
-        alone: np.ndarray = (
-            np.isfinite(below).all(axis=1) & np.isfinite(above).all(axis=1) & (thicker < self.limits.no_thicker)
-        )
-        for at in np.flatnonzero(alone & (gap >= self.limits.gap_ratio * step)).tolist():
+        alone = np.zeros(len(gap), np.bool_)
+        for at in np.flatnonzero(known & (gap >= self.limits.gap_ratio * step)).tolist():
             around = np.r_[max(0, at - _ALONE_AMONG) : at, at + 1 : min(len(gap), at + 1 + _ALONE_AMONG)]
             # The first layer of a stack lies on the bed, as thick as it likes.
             around = around[(stacks[around] == stacks[at]) & (around > np.searchsorted(stacks, stacks[at]))]
-            alone[at] = bool((gap[around] < self.limits.gap_ratio * step[at]).all())
+            # Where walls grow or shrink from layer to layer, their shares change, and one layer tells more than several.
+            alike = np.abs(np.log(area[at] / area[around])).max(axis=1) < np.log(self.limits.no_thicker)
+            alone[at] = (gap[around] < self.limits.gap_ratio * step[at]).all() and (
+                thicker[at] < self.limits.no_thicker or alike.any()
+            )
         return alone
 
     def _hangs(self, layers: LayerMap, index: int, ratio: float) -> bool:
@@ -354,7 +359,7 @@ class MissingLayer(Rule):
             self._layers <= _RAFT_LAYERS
             and layer.z_mm <= _RAFT_MM
             and self._reaches_out(keys, samples.weight_mm, under_keys)
-            and not (samples.weight_mm.sum() < _SMALL_ON_A_PLATE * under.length_mm.sum() and has_outline(under))
+            and not (has_outline(under) and self._dense_from_the_bed(under))
         ):
             self._reached_out.add((layer.stack, layer.z_mm))
 
@@ -370,6 +375,19 @@ class MissingLayer(Rule):
             ring = np.setdiff1d(np.unique(near[:, None] + reach), near)
             around += float(path[number]) if np.isin(ring, there).mean() > _ALL_AROUND else 0.0
         return around > 0.5 * float(path.sum())
+
+    def _dense_from_the_bed(self, top: Beads) -> bool:
+        """Say whether the first layer of the stack fills about as much as one over it, where that one lies."""
+        low = np.array([np.minimum(top.x0, top.x1).min(), np.minimum(top.y0, top.y1).min()])
+        high = np.array([np.maximum(top.x0, top.x1).max(), np.maximum(top.y0, top.y1).max()])
+        laid_mm3 = []
+        first = self._first or top
+        for layer in (first, top):
+            at = np.column_stack((layer.x0 + layer.x1, layer.y0 + layer.y1)) / 2
+            inside = ((at >= low) & (at <= high)).all(axis=1)  # a skirt is around it
+            laid_mm3.append(float(np.nansum(layer.length_mm[inside] * layer.area_mm2[inside])))
+        step_mm, first_mm = top.gap_levels_mm[1], first.gap_levels_mm[1]
+        return laid_mm3[0] * step_mm >= _DENSE_FROM_THE_BED * laid_mm3[1] * first_mm > 0
 
     def _lost_turns(self, layers: LayerMap, fault: Fault) -> Finding:
         lost = fault.ratio - 1

@@ -24,7 +24,7 @@ from layergate_rules.chains import closed_rows
 from layergate_rules.islands import CELL_MM, LayerSteps
 from layergate_rules.layer_statistics import number_of, place_of
 from layergate_rules.likenesses import (
-    ends_here,
+    come_back,
     fills_a_gap,
     in_order,
     not_a_floors,
@@ -33,7 +33,7 @@ from layergate_rules.likenesses import (
     sparse_beside,
 )
 from layergate_rules.open_walls import hanging_walls, open_walls
-from layergate_rules.pieces import parted_by_air
+from layergate_rules.pieces import in_both, parted_by_air
 from layergate_rules.squares import Squares, Stack, grown, lacking, shrunk, squares_of, stacked
 from layergate_rules.standing import standing
 from layergate_rules.tracks import (
@@ -55,6 +55,9 @@ _LEAST_LACK_MM = 1.0  # in a window of 3 mm: a third of a line through it
 _SAME_HEIGHT_MM = 0.02
 _SAME_LAYER = 0.5  # of a step: closer in height, what lies beside is of the same layer
 _NODES = 9  # layers among which the one under another is looked for
+_ENDED = 0.5  # of lost walls, those with none left beside them: where fewer do, they tell nothing
+_COME_BACK = 0.5  # of the walls that end; all of a lost piece do
+_ALL = 0.9  # but for seams, and cells at the edge
 _CLEAR_MM = 4.0  # about twice the spacing of infill of 20 %
 
 
@@ -349,14 +352,20 @@ class PartialLayer(Rule):
             runs_through(beads, x, y)
             or sparse_around(stack, lacks, best, (two_below, below, beads, above))
             or fills_a_gap(two_below, best, beads)
-            or ends_here(two_below, below, beads, above, (x, y))
             or parted_by_air(x, y, below, beads, above)
         ):
             return None
+        ended, back = come_back(two_below, below, beads, above, (x, y))
+        if ended >= _ENDED * lost and back < _COME_BACK * ended:
+            return None  # a part ends there
         step = above.z_mm - beads.z_mm
         repeated = self._repeated((two_below, below), (above, two_above), step, (x, y), lost)
         if repeated is not None and repeated < self.limits.least_repeated:
-            return None
+            # A floor whose rings begin over the gap has many walls that do not stand under it. It is no roof over supports where
+            # all that ends comes back, and what is left of the layer is of the piece below and of that above alike.
+            comes_back = ended >= self.limits.least_lost_path_mm and back >= _ALL * ended
+            if not (comes_back and in_both(x, y, below, beads, above) >= _ALL):
+                return None
         return _lost_walls(two_below, beads, best)
 
     def _void(

@@ -1,6 +1,7 @@
 """shifted-layers: from one layer on, the part stands beside itself."""
 
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 from pydantic import Field
@@ -26,7 +27,10 @@ class ShiftedLayersLimits(Limits):
     same_size_mm: float = Field(
         0.05, description="mm by which the size may change below block_shift_mm: rounding of coordinates"
     )
-    still: float = Field(0.3, description="of the shift, by which the layers before and after may move at most")
+    still: float = Field(
+        0.3,
+        description="of the shift, by which the layers before and after may move, or differ from their mean, at most",
+    )
 
 
 _Move = tuple[np.ndarray, np.ndarray]
@@ -42,9 +46,9 @@ class ShiftedLayers(Rule):
 
     How it decides and when it does not apply
         Left and right edge of a layer move by the same distance against the layer below, front and back edge likewise,
-        apart from what they move against each other in a taper that goes on; the layers before and after stand still. A
-        leaning wall goes on leaning, and a roof or a new feature moves one edge. The shift may begin within a layer, which
-        then reaches no farther than both. Where parts end at that height, the closed walls of all that go on tell. Below 0.8 mm it
+        apart from what they move in a taper or a lean that goes on: the layers before and after stand still, or go on alike.
+        A roof or a new feature moves one edge. The shift may begin within a layer, which then reaches no farther than both.
+        Where parts end at that height, the closed walls of all that go on tell. Below 0.8 mm it
         is held, and only where the size stays the same. A part that is meant so (discs of a cam on one shaft) can be
         released. Shifts below a bead's width can't be told, nor can one where the shape changes in the same layer, or at the
         first or last layer.
@@ -104,52 +108,54 @@ class ShiftedLayers(Rule):
         if len(chosen) < 4:
             raise NotApplicableError("a shift shows between two layers before and two after it, and there are fewer")
         edges, stacks = layers.box_mm[chosen], layers.stack[chosen]
-        named = -2
+        named: list[int] = []
         told: list[int] = []
-        for at in range(1, len(chosen) - 2):
-            if not (stacks[at - 1 : at + 3] == stacks[at]).all():
+        # First between two layers, then within one: one that leans lies between those around it, too.
+        for apart, at in product((1, 2), range(1, len(chosen) - 2)):
+            if at + apart + 1 >= len(chosen) or not (stacks[at - 1 : at + apart + 2] == stacks[at]).all():
                 continue
-            before = _moved(edges[at - 1], edges[at])
-            # The first layer has skirts and primes beside the part: its edges tell nothing.
-            before_counts = chosen[at - 1] > 0
-            for apart in (1, 2):
-                if at + apart + 1 >= len(chosen) or not (stacks[at : at + apart + 2] == stacks[at]).all():
-                    break
-                if at - named < 2 or (apart == 2 and not self._between(edges[at], edges[at + 1], edges[at + 2])):
-                    continue
-                move = _moved(edges[at], edges[at + apart])
-                after = _moved(edges[at + apart], edges[at + apart + 1])
-                # Nor do those of a layer with which something began: it stands where it began.
-                began = float(np.abs(before[1]).max()) > float(np.hypot(*move[0]))
-                size = self._shift(move, [before, after] if before_counts and not began else [after], apart, began)
-                if size:
-                    named = at
-                    x, y = (float(value) for value in move[0])
-                    told.append(int(chosen[at + 1]))
-                    yield self._found(layers, told[-1], x, y, size)
-                    break
+            if any(abs(at - other) < 2 for other in named):
+                continue
+            if apart == 2 and not self._between(edges[at], edges[at + 1], edges[at + 2]):
+                continue
+            move = _moved(edges[at], edges[at + apart])
+            before, after = (_moved(edges[side], edges[side + 1], apart) for side in (at - 1, at + apart))
+            # The first layer has skirts and primes beside the part: its edges tell nothing. Nor do those of a layer with
+            # which something began: it stands where it began.
+            began = float(np.abs(before[1]).max()) > apart * float(np.hypot(*move[0]))
+            off = self._shift(move, [before, after] if chosen[at - 1] > 0 and not began else [after], began)
+            if off is not None:
+                named.append(at)
+                told.append(int(chosen[at + 1]))
+                yield self._found(layers, told[-1], float(off[0]), float(off[1]))
         for stack, z, (x, y) in self._shifts:
             index = (number_of(layers, stack, z) or 1) - 1
             if all(abs(index - other) > 1 for other in told):
-                yield self._found(layers, index, x, y, float(np.hypot(x, y)))
+                yield self._found(layers, index, x, y)
 
-    def _shift(self, move: _Move, around: list[_Move], layers: int, began: bool) -> float | None:
-        """Give by how much a layer lies beside the one below, mm; None where that is no shift.
+    def _shift(self, move: _Move, around: list[_Move], began: bool) -> np.ndarray | None:
+        """Give how a layer lies beside where the one below goes on to, x and y in mm; None where that is no shift.
 
         Where something began in the layer before, as much may end on one side as begins on the other.
+
+        Args:
+            around: how as many layers before and after would move; or those after, where nothing before tells.
         """
         limits = self.limits
-        size = float(np.hypot(*move[0]))
+        # A wall that leans goes on leaning, as much after as before.
+        lean = np.mean([other[0] for other in around], axis=0) if len(around) > 1 else np.zeros(2)
+        off: np.ndarray = move[0] - lean
+        size = float(np.hypot(*off))
         if size < limits.least_shift_mm:
             return None
         # A taper goes on: opposite edges move against each other as in one of the layers around.
-        grown = min(float(np.abs(move[1] - layers * other[1]).max()) for other in around)
+        grown = min(float(np.abs(move[1] - other[1]).max()) for other in around)
         exact = began or size < limits.block_shift_mm
         if grown > (limits.same_size_mm if exact else limits.edge_tolerance_mm):
             return None
-        if max(float(np.abs(other[0]).max()) for other in around) > limits.still * size:
+        if max(float(np.abs(other[0] - lean).max()) for other in around) > limits.still * size:
             return None
-        return size
+        return off
 
     def _between(self, below: np.ndarray, mixed: np.ndarray, above: np.ndarray) -> bool:
         """Say whether a layer reaches as far as the layers below and above it, or less: the shift is within it.
@@ -161,7 +167,8 @@ class ShiftedLayers(Rule):
         whole = np.abs(mixed - edges).max(axis=1)  # a layer that is as one of them is not both
         return bool(off.max() <= self.limits.edge_tolerance_mm < whole.min())
 
-    def _found(self, layers: LayerMap, index: int, x: float, y: float, size: float) -> Finding:
+    def _found(self, layers: LayerMap, index: int, x: float, y: float) -> Finding:
+        size = float(np.hypot(x, y))
         z, line = float(layers.z_mm[index]), int(layers.first_line[index])
         before = int(layers.last_line[index - 1])
         return self.finding(
@@ -201,7 +208,7 @@ def _are_there(boxes: np.ndarray, others: np.ndarray, move: np.ndarray, slack_mm
     return found
 
 
-def _moved(below: np.ndarray, above: np.ndarray) -> _Move:
-    """Give how the box of a layer lies against the one below."""
-    off = above - below
+def _moved(below: np.ndarray, above: np.ndarray, times: int = 1) -> _Move:
+    """Give how the box of a layer lies against the one below; or would, after so many such steps."""
+    off = times * (above - below)
     return (off[:2] + off[2:]) / 2, (off[2:] - off[:2]) / 2

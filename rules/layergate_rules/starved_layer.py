@@ -35,6 +35,9 @@ _ROUNDING_MM = 0.0105
 _RAFT_WIDTH = 0.5
 """Of the width of the part's beads: a nozzle lays none of less than half its own."""
 
+_IRONED = 0.5
+"""Of the flow of a bead, which a pass that irons carries less than (common practice: 10 to 30 %)."""
+
 _AS_FULL = 0.9
 """Of the area that the fullest layer near fills: layers of the same outline differ by less, starved ones by more."""
 
@@ -184,7 +187,7 @@ class StarvedLayer(Rule):
         """Find stretches of layers that lie below the three before them, and after which the flow comes back."""
         found: list[_Stretch] = []
         fall = np.log(self.limits.flow_ratio)
-        mixed = _mixed(logs, 2 * np.log(self.limits.alike))
+        mixed = _mixed(logs, -np.log(_IRONED))
         at = 1
         while at < len(logs) - 1:
             before = [k for k in range(max(0, at - SIDE), at) if stacks[k] == stacks[at]]

@@ -197,3 +197,72 @@ def test_letters_on_a_plate_stand_on_no_raft(outline: bool, first: int, rules: l
         lift(0.2 * n) + (walls(*BOX) if outline else []) + hatch(51, 51, 79, 69, 0.41, across=True) for n in range(1, 4)
     ]
     assert [f.rule for f in losses(*standing_on(low, first=first))] == rules
+
+
+@pytest.mark.parametrize(("pitch", "rules"), [(0.41, ["missing-layer"]), (1.6, [])])
+def test_a_raft_begins_with_lines_far_apart(pitch: float, rules: list[str]) -> None:
+    """It may have a wall, too, and be much larger than what stands on it; a plate is as dense in its first layer as on top."""
+    low = [
+        lift(0.2 * n) + walls(*BOX) + hatch(51, 51, 79, 69, pitch if n == 1 else 0.41, across=n % 2 == 0)
+        for n in range(1, 4)
+    ]
+    body = [lift(0.2 * n) + walls(55, 55, 75, 65) + hatch(56, 56, 74, 64, 1.2, across=True) for n in range(5, 21)]
+    assert [f.rule for f in losses(*low, *body)] == rules
+
+
+@pytest.mark.parametrize(("first", "thicker", "rules"), [(9, 1.0, []), (10, 1.0, ["missing-layer"]), (10, 2.0, [])])
+def test_walls_whose_shares_change_where_a_layer_is_lost(first: int, thicker: float, rules: list[str]) -> None:
+    """The thinnest quarter below is of thin walls and above of thick ones, which seem to be fed; those next to them tell."""
+
+    def loops(n: int, thin: list[float], thick: list[float], times: float = 1.0) -> list[str]:
+        flows = [(side, E_PER_MM) for side in thin] + [(side, 1.5 * E_PER_MM) for side in thick]
+        return [
+            word
+            for side, flow in flows
+            for word in ring(0.2 * n, 60 - side / 2, 60 - side / 2, side=side, e_per_mm=times * flow)
+        ]
+
+    few, many = ([20.0], [19.0, 18.0, 17.0, 16.0]), ([20.0, 19.0], [18.0, 17.0, 16.0])
+    low = [loops(n, *many) for n in range(1, 9)]
+    high = [loops(n, *(few if n < first + 2 else many), thicker if n == first else 1.0) for n in range(first, 20)]
+    assert [f.rule for f in losses(*low, *high) if f.severity == "block"] == rules
+
+
+@pytest.mark.parametrize(("flow", "rules"), [(1.0, []), (0.3, ["starved-layer"])])
+def test_a_starved_layer_of_more_kinds_of_beads_than_its_neighbours(flow: float, rules: list[str]) -> None:
+    """A floor's edge brings some narrower beads; an ironed layer has next to no flow beside the usual one, this one has not."""
+
+    def layer(n: int, flows: list[float], times: float = 1.0) -> list[str]:
+        sides = (20.0, 19.0, 18.0, 17.0, 16.0)
+        return [
+            word
+            for side, share in zip(sides, flows, strict=True)
+            for word in ring(0.2 * n, 60 - side / 2, 60 - side / 2, side=side, e_per_mm=times * share * E_PER_MM)
+        ]
+
+    made = [layer(n, [1.0, 1.0, 1.0, 1.0, 0.92]) for n in range(1, 16)]
+    made[7] = layer(8, [1.0, 1.0, 1.0, 0.92, 0.83], flow)
+    assert [f.rule for f in losses(*made)] == rules
+
+
+def test_walls_are_lost_where_a_floor_of_rings_begins() -> None:
+    """Most of the rings over the gap never stood below it; but all walls that end come back, and the rest is of one piece."""
+    around = range(2, 9)
+
+    def loop(k: int) -> list[str]:
+        return walls(55 - 0.41 * k, 55 - 0.41 * k, 75 + 0.41 * k, 65 + 0.41 * k, 1)
+
+    def frame(n: int, *, whole: bool = True) -> list[str]:
+        window = [word for k in range(2) for word in loop(k)]
+        words = lift(0.2 * n) + (walls(*BOX) + window if whole else walls(*BOX, 1))
+        if n == 8:
+            return words + walls(52.5, 52.5, 77.5, 67.5, 1)
+        if n > 8:
+            return words + [word for k in around for word in loop(k)]
+        sides = [(51.2, 51.2, 78.8, 54.2), (51.2, 65.8, 78.8, 68.8), (51.2, 54.5, 54.2, 65.5), (75.8, 54.5, 78.8, 65.5)]
+        return words + [word for side in sides for word in hatch(*side, 0.8, across=n % 2 == 0)]
+
+    made = [frame(n) for n in range(1, 17)]
+    assert losses(*made) == []
+    made[7] = frame(8, whole=False)
+    assert [f.rule for f in losses(*made)] == ["partial-layer"]

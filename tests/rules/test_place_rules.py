@@ -112,6 +112,18 @@ def test_a_first_layer_that_does_not_reach_the_bed(
         assert found_here[0].where.layer == 1
 
 
+@pytest.mark.parametrize(
+    ("first_mm", "flow", "severities"),
+    [(0.1, 1.0, []), (0.2, 2.0, []), (0.2, 1.0, ["hold"]), (0.2, 1.2, [])],
+)
+def test_wide_beads_of_thin_layers_reach_over_a_lost_one(first_mm: float, flow: float, severities: list[str]) -> None:
+    """0.6 x 0.1 mm make a strand of 0.27 mm, which touches the bed from 0.2 mm up; but such a bead is fed for 0.1 mm."""
+    lines = [*ring(first_mm, e_per_mm=flow * 0.02411)]
+    lines += [line for n in range(1, 8) for line in ring(first_mm + 0.1 * n, e_per_mm=0.02411)]
+    found_here = found(report_of(job(lines)), "first-layer-height")
+    assert [finding.severity for finding in found_here] == severities
+
+
 def test_a_first_layer_of_each_object_is_judged() -> None:
     """Of two objects printed one after another, the second lacks its first layer; on a raft nothing is bare bed."""
     second = [line for n in range(2, 10) for line in ring(0.2 * n, 120.0)]

@@ -78,6 +78,22 @@ def test_a_shift_within_a_taper_and_within_a_layer() -> None:
     assert finding.evidence["shift_mm"] == pytest.approx(3.0, abs=0.01)
 
 
+def test_a_shift_within_a_lean() -> None:
+    """A wedge whose one edge moves by 0.6 mm a layer goes on so; beside itself, the other edge moves, too, and once."""
+
+    def wedge(shift_mm: float) -> list[str]:
+        return [
+            line
+            for n in range(1, 16)
+            for line in ring(0.2 * n, 60 + 0.6 * n + shift_mm * (n > 8), 60, side=30 - 0.6 * n)
+        ]
+
+    assert found(report_of(job(wedge(0.0))), "shifted-layers") == []
+    (finding,) = found(report_of(job(wedge(2.0))), "shifted-layers")
+    assert finding.evidence["shift_x_mm"] == pytest.approx(2.0, abs=0.01)
+    assert finding.where.layer == 9
+
+
 def plate(z: float, x0: float, x1: float, y0: float = 60.0, y1: float = 72.0) -> list[str]:
     """Solid lines along X, 0.42 mm apart."""
     lines = [f"G1 Z{z:.3f} F600"]

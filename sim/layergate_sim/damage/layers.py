@@ -11,6 +11,7 @@ from .rebuild import Edits
 from .registry import damage
 from .result import DamageNotPossibleError
 from .scan import scan_job
+from .unseen import carries
 
 __all__ = ["lose", "remove_layer", "shift_from", "starve"]
 
@@ -57,7 +58,8 @@ def first_layer_lost(case: Case) -> Outcome:
     """The layer that should hold the part."""
     # In a job of unknown origin purge lines look like layers.
     least = SMALLEST_SHARE * median(case.path(layer.beads) for layer in case.layers) if case.layers else 0.0
-    found = next((layer for layer in case.layers[:-3] if case.path(layer.beads) >= least and layer.beads), None)
+    low = (layer for layer in case.layers[:-3] if layer.beads and case.path(layer.beads) >= least)
+    found = next((layer for layer in low if case.truth is not None or carries(case, layer)), None)
     layer = case.need(found, "there are few layers")
     return lose(case, [layer], f"the first layer, at {layer.z:.3f} mm, lays nothing")
 

@@ -14,6 +14,7 @@ from .scan import Line, Scan
 
 __all__ = [
     "BEAD_MM3",
+    "NOMINAL_WIDTH_MM",
     "BeadTable",
     "DamageNotPossibleError",
     "Damaged",

@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .case import Case, Layer, Outcome
-from .result import BeadTable, bead_width_mm, moved_mm, only_in, way_along
+from .result import NOMINAL_WIDTH_MM, BeadTable, bead_width_mm, moved_mm, only_in, way_along
 from .scan import Line, Scan
 
-__all__ = ["why_unseen"]
+__all__ = ["carries", "why_unseen"]
 
 _Bead = tuple[Line, Line]
 """The line before a bead, and its own."""
@@ -140,6 +140,15 @@ def _as_another_width(case: Case, bad: Scan) -> str:
     if not _USUAL_WIDTHS_MM[0] <= width <= _USUAL_WIDTHS_MM[1]:
         return ""
     return "every bead has another width that a usual nozzle lays, too, and no comment states diameters"
+
+
+def carries(case: Case, layer: Layer) -> bool:
+    """Whether anything of the next higher layer lies on one, in the order of printing: a purge line or a skirt carries nothing."""
+    above = next((x for x in case.layers[layer.index + 1 :] if x.beads and x.z > layer.z + 1e-6), None)
+    if above is None:
+        return False
+    under, over = ([(case.scan.lines[i - 1], case.scan.lines[i]) for i in x.beads] for x in (layer, above))
+    return _built_on(under, over, NOMINAL_WIDTH_MM / 2) > 0
 
 
 def _no_turns(beads: Sequence[_Bead]) -> list[_Bead]:

@@ -60,3 +60,17 @@ def test_a_rafts_flow_is_its_makers_choice(damage: str, seed: int, unseen: bool)
     starved = apply_damage(damage, make_specimen("raft-and-support", 4508), seed)
     assert starved.changes_part
     assert bool(starved.unseen) == unseen
+
+
+def test_a_purge_line_is_no_first_layer() -> None:
+    """In a job of unknown origin it looks like a layer, higher or lower than the first; nothing is laid on it."""
+
+    def ring(z: float) -> list[str]:
+        corners = ((70, 50), (70, 70), (50, 70), (50, 50))
+        return [f"G1 Z{z}", "G1 X50 Y50", *(f"G1 X{x} Y{y} E0.7" for x, y in corners)]
+
+    part = [line for n in range(1, 9) for line in ring(round(0.2 * n, 1))]
+    for purge_mm in (0.1, 0.3):
+        purge = ["G21", "G90", "M83", "G28", f"G1 Z{purge_mm}", "G1 X5 Y10", "G1 X5 Y100 E9"]
+        text = "\n".join([*purge, *part, ""]).encode()
+        assert apply_damage_to_text("first-layer-lost", text, 1).z_mm == (0.2, 0.2)
