@@ -20,6 +20,7 @@ from layergate.preflight.rule import (
     Where,
 )
 from layergate.toolpath.moves import DEPOSIT, PRIME
+from layergate_rules.chains import chain_of
 from layergate_rules.rare_commands import codes_of, rows_of
 
 _SIDE = 3  # layers on each side that a bead is compared with
@@ -104,6 +105,8 @@ class _Candidate:
     """Whether its cross-section says nothing, only how much it is."""
     stands: bool = False
     """Whether its line names a place at which the nozzle is already."""
+    amid: bool = False
+    """Whether the beads before and after it, joined to it, are none."""
 
     def box(self) -> tuple[float, float, float, float]:
         (x0, y0), (x1, y1) = self.start, self.end
@@ -124,8 +127,8 @@ class BeadOutlier(Rule):
         four times where it is alone in its layer. Flushes after a change of tool or filament are no beads of the part,
         nor are lumps that come back at the same place in several layers (a purge tower). What is pushed on less than
         0.05 mm, behind a retraction, or by a line that names where the nozzle is already, has no cross-section: there its
-        volume counts, where it happens seldom. In first layers and purges only
-        what is absurd counts. A long thin bead counts where it hangs in the air, or leaves the layers' outline and comes
+        volume counts, where it happens seldom. In purges only what is absurd counts, and in first layers a lump amid usual
+        beads that are joined to it. A long thin bead counts where it hangs in the air, or leaves the layers' outline and comes
         straight back. It does not apply to jobs that do not say how much filament they push.
 
     What to do
@@ -213,11 +216,12 @@ class BeadOutlier(Rule):
         large = np.flatnonzero(volume - 3 * low * length > self.limits.excess_mm3)
         if len(large) > _MOST_CANDIDATES:
             large = np.sort(large[np.argsort(-volume[large])[:_MOST_CANDIDATES]])
-        starts = np.flatnonzero(first)
         for at in large.tolist():
-            one = _candidate(beads, int(thick[starts[at]]))
+            rows = thick[owner == at]
+            one = _candidate(beads, int(rows[0]))
             area = float(volume[at] / length[at])
-            self._thick.append(replace(one, length_mm=float(length[at]), area_mm2=area))
+            amid = _is_amid(beads, int(rows[0]), int(rows[-1]), self.limits.lone_area_ratio * low)
+            self._thick.append(replace(one, length_mm=float(length[at]), area_mm2=area, amid=amid))
 
     def finish(self, layers: LayerMap) -> Findings:
         if not layers.flow_known:
@@ -255,7 +259,11 @@ class BeadOutlier(Rule):
         limits = self.limits
         volume = bead.area_mm2 * bead.length_mm
         if index == 0 or layers.stack[index] != layers.stack[index - 1]:
-            return bool(bead.area_mm2 > limits.absurd_area_mm2 and volume > limits.absurd_volume_mm3)
+            if bead.area_mm2 > limits.absurd_area_mm2 and volume > limits.absurd_volume_mm3:
+                return True
+            if not bead.amid:
+                return False  # it may be a purge
+            is_lone = False  # first layers are as thick as they like
         if not volume - 3 * usual * bead.length_mm > limits.excess_mm3:
             return False
         return is_lone or (not bead.on_the_spot and bead.area_mm2 > limits.area_ratio * usual)
@@ -338,6 +346,15 @@ def _candidate(beads: Beads, bead: int, step_mm: float | None = None, alike: int
         back=back,
         alike=alike,
     )
+
+
+def _is_amid(beads: Beads, first: int, last: int, most_mm2: float) -> bool:
+    """Say whether beads of no more than a cross-section lie before and after some, and are joined to them; no purge begins so."""
+    before, after = first - 1, last + 1
+    if before < 0 or after >= len(beads.line):
+        return False
+    chain = chain_of(beads)
+    return bool(chain[before] == chain[after] and (beads.area_mm2[[before, after]] < most_mm2).all())
 
 
 def _comes_back(beads: Beads, bead: int) -> bool:

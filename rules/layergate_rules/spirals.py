@@ -20,14 +20,14 @@ LEAST_TURNS = 2
 STEADY = 1.5
 """Largest over smallest of the gaps (tenth and ninetieth percent) of a band that others are compared with."""
 
-LEAST_TURN = 0.4
+LEAST_TURN = 0.2
 """Share of a turn that a fault has to go on for; less is a bead or two, which others look at."""
 
 LOST_GAP = 1.6
 """In steps: gap of the turn above a lost one; it makes 2 (geometry)."""
 
-LOST_RISE = 0.4
-"""In steps: sudden rise where at least half a turn is lost. A wall that steps outward has the gap and no rise."""
+LOST_RISE = 0.2
+"""In steps: sudden rise where at least a fifth of a turn is lost. A wall that steps outward has the gap and no rise."""
 
 STEEPER = 1.5
 """Rise for its length, against the spiral's; a long straight bead rises by as much and is as steep as the others."""

@@ -43,6 +43,17 @@ def test_blob_figures() -> None:
     assert found[0].evidence["length_mm"] == pytest.approx(5.0)
 
 
+def test_a_lump_in_the_first_layer_lies_amid_usual_beads() -> None:
+    """A bead of 5 mm with 10 mm3 too much, on the way from one corner to the next; a purge begins and ends with such."""
+    e = (AREA * 5 + 10) / FILAMENT
+    wrong = ["G1 X15 Y10 E0.16924", f"G1 X20 Y10 E{e:.5f}", "G1 X30 Y10 E0.33849", "G1 X30 Y30 E0.67698"]
+    (found,) = findings("\n".join(relative_job(extra={1: wrong})), "bead-outlier")
+    assert (found.severity, found.where.layer) == ("block", 1)
+    assert found.evidence["excess_mm3"] == pytest.approx(10.0, rel=0.05)
+    purge = ["G1 X5 Y5 F6000", f"G1 X10 Y5 E{e:.5f}", "G1 X15 Y5 E0.16924", f"G1 X20 Y5 E{e:.5f}"]
+    assert findings("\n".join(relative_job(extra={1: purge})), "bead-outlier") == []
+
+
 @pytest.mark.parametrize(
     ("words", "long_mm"),
     [(["G1 X10.01 Y10 E{e:.5f}"], 0.05), (["G1 E-2", "G1 X15 Y10 E{e2:.5f}", "G1 X10 Y10 E0.16924"], 5.0)],
