@@ -1,6 +1,7 @@
 """bead-outlier: single beads that carry far too much filament, or are drawn out far too thin."""
 
 from bisect import bisect_right
+from collections import Counter
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -105,6 +106,8 @@ class _Candidate:
     """Whether its cross-section says nothing, only how much it is."""
     stands: bool = False
     """Whether its line names a place at which the nozzle is already."""
+    paid_mm: float | None = None
+    """What a line pushes that names no place at all: as retractions are paid back, where there was one."""
     amid: bool = False
     """Whether the beads before and after it, joined to it, are none."""
 
@@ -126,10 +129,11 @@ class BeadOutlier(Rule):
         A bead's cross-section is compared with what is usual in three layers on each side. Eight times that is a lump,
         four times where it is alone in its layer. Flushes after a change of tool or filament are no beads of the part,
         nor are lumps that come back at the same place in several layers (a purge tower). What is pushed on less than
-        0.05 mm, behind a retraction, or by a line that names where the nozzle is already, has no cross-section: there its
-        volume counts, where it happens seldom. In purges only what is absurd counts, and in first layers a lump amid usual
-        beads that are joined to it. A long thin bead counts where it hangs in the air, or leaves the layers' outline and comes
-        straight back. It does not apply to jobs that do not say how much filament they push.
+        0.05 mm, behind a retraction, by a line that names where the nozzle is already, or within the part to pay back a
+        retraction that was not made, has no cross-section: there its volume counts, where it happens seldom. In purges only what
+        is absurd counts, and in first layers a lump amid usual beads that are joined to it. A long thin bead counts where it
+        hangs in the air, or leaves the layers' outline and comes straight back. It does not apply to jobs that do not say how
+        much filament they push.
 
     What to do
         Look at the line: a digit or a decimal point is wrong there, or lines are missing just before it. Copy or make the job
@@ -147,6 +151,7 @@ class BeadOutlier(Rule):
         self._thin: list[_Candidate] = []
         self._flushes: list[int] = []
         self._longest = (0.0, 0)
+        self._paid_mm: Counter[float] = Counter()  # how often which length is pushed on the spot
         self._going: list[np.ndarray] = []  # lines of the last blocks that name a place in the plane
         self._usual = np.nan  # median bead area of the layer closed last
 
@@ -163,27 +168,28 @@ class BeadOutlier(Rule):
         odd = (moves.xy_mm < _SHORT_MM) | (moves.laid_mm < _ALL_LAID * moves.push_mm)
         rows = np.flatnonzero(odd & (moves.kind == DEPOSIT))
         # A line that names where it goes means to go there: where the nozzle is there already, a line before it is wrong.
-        stands = np.flatnonzero((moves.kind == PRIME) & (moves.laid_mm > 0))
-        if len(stands) and self._going:
-            stands = stands[np.isin(moves.line[stands], np.concatenate(self._going))]
+        primes = np.flatnonzero(moves.kind == PRIME)
+        self._paid_mm.update(np.round(moves.push_mm[primes], 2).tolist())
+        primes = primes[moves.laid_mm[primes] > 0]
+        goes = np.isin(moves.line[primes], np.concatenate(self._going)) if len(primes) and self._going else primes > 0
+        stands = primes[goes]
         self._going = [lines for lines in self._going if len(lines) and lines[-1] > moves.line[-1] - _LINES_KEPT]
-        rows = np.union1d(rows, stands)
+        rows = np.union1d(rows, primes)
         if not len(rows):
             return
         volume = moves.laid_mm[rows] * job.filament_area_mm2
         usual = self._usual if np.isfinite(self._usual) else 0.0
-        least = np.where(moves.kind[rows] == PRIME, self.limits.excess_mm3, self.limits.spot_mm3)
+        least = np.where(np.isin(rows, stands), self.limits.excess_mm3, self.limits.spot_mm3)
         large = volume - 3 * usual * moves.xy_mm[rows] > least
         for at, mm3 in zip(rows[large][:_MOST_CANDIDATES].tolist(), volume[large].tolist(), strict=False):
             length = max(float(moves.xy_mm[at]), _SHORT_MM)
             start, end = ((float(x[at]), float(y[at])) for x, y in ((moves.x0, moves.y0), (moves.x1, moves.y1)))
             z = float(moves.z1[at])
-            stands_there = bool(moves.kind[at] == PRIME)
-            self._thick.append(
-                _Candidate(
-                    int(moves.line[at]), z, start, end, length, mm3 / length, on_the_spot=True, stands=stands_there
-                )
-            )
+            spot = _Candidate(int(moves.line[at]), z, start, end, length, mm3 / length, on_the_spot=True)
+            if moves.kind[at] == PRIME:
+                there = bool(np.isin(at, stands))
+                spot = replace(spot, stands=there, paid_mm=None if there else round(float(moves.push_mm[at]), 2))
+            self._thick.append(spot)
 
     def each_layer(self, beads: Beads) -> None:
         """Keep what may be an outlier: a loose choice, since the layers above are not known yet."""
@@ -242,8 +248,14 @@ class BeadOutlier(Rule):
                 lone[index] = lone.get(index, 0) + 1
         places = _places(judged)
         standing = sum(bead.stands for bead in self._thick)
+        unpaid = sum(bead.paid_mm == self._usually_paid_mm() for bead in self._thick)
         for bead, index, usual, thickest in judged:
-            few = standing <= _FEW_STANDING if bead.stands else lone.get(index, 0) <= _FEW
+            pays = bead.paid_mm is not None
+            if pays and not (
+                unpaid <= _FEW and bead.paid_mm == self._usually_paid_mm() and _inside(layers, index, bead)
+            ):
+                continue
+            few = standing <= _FEW_STANDING if bead.stands else pays or lone.get(index, 0) <= _FEW
             is_lone = bead.area_mm2 > self.limits.lone_area_ratio * thickest and few
             if self._is_lump(bead, index, usual, layers, is_lone=is_lone) and not self._is_purge(bead, places):
                 yield self._lump(bead, index, usual)
@@ -254,6 +266,11 @@ class BeadOutlier(Rule):
             leaves = bead.back and bead.alike <= _FEW and _outside(layers, index, bead)
             if leaves or (index > 0 and bead.unsupported > self.limits.thin_unsupported_share):
                 yield self._thread(bead, index, usual, leaves=leaves)
+
+    def _usually_paid_mm(self) -> float | None:
+        """Give the length that retractions are paid back with, mm; None where few are."""
+        often = [mm for mm, times in self._paid_mm.items() if times > _FEW]
+        return max(often, key=lambda mm: self._paid_mm[mm], default=None)
 
     def _is_lump(self, bead: _Candidate, index: int, usual: float, layers: LayerMap, *, is_lone: bool) -> bool:
         limits = self.limits
@@ -293,6 +310,7 @@ class BeadOutlier(Rule):
             f"Line {bead.line} lays {volume:,.1f} mm3 on {less}{bead.length_mm:.2f} mm, {more}{bead.area_mm2 / usual:,.0f} "
             f"times what the beads around it carry: a lump of {volume - usual_volume:,.1f} mm3 too much.",
             "A digit of E is wrong in that line, or lines are missing before it: copy or make the job again.",
+            severity="block" if bead.paid_mm is None else "hold",
             where=self._where(bead, index),
             evidence={name: value for name, value in evidence.items() if np.isfinite(value)},
         )
@@ -374,10 +392,11 @@ def _comes_back(beads: Beads, bead: int) -> bool:
 
 
 def _index_of(layers: LayerMap, bead: _Candidate) -> int:
-    """Give the index of a bead's layer, -1 where it can't be told."""
+    """Give the index of a bead's layer, -1 where it can't be told; before a layer's first bead, it is of that layer."""
     found = np.flatnonzero((layers.first_line <= bead.line) & (layers.last_line >= bead.line))
     if not len(found):
-        return -1
+        after = np.flatnonzero(layers.first_line > bead.line)
+        return int(after[np.argmin(layers.first_line[after])]) if len(after) else -1
     return int(found[np.argmin(np.abs(layers.z_mm[found] - bead.z_mm))])
 
 
@@ -405,6 +424,15 @@ def _outside(layers: LayerMap, index: int, bead: _Candidate) -> bool:
     return bool(
         box[0] < low[0] - margin or box[1] < low[1] - margin or box[2] > high[0] + margin or box[3] > high[1] + margin
     )
+
+
+def _inside(layers: LayerMap, index: int, bead: _Candidate) -> bool:
+    """Say whether a bead ends within the outline of its layer: a purge is made beside the part."""
+    if index < 0:
+        return False
+    x, y = bead.end
+    low_x, low_y, high_x, high_y = layers.box_mm[index]
+    return bool(low_x <= x <= high_x and low_y <= y <= high_y)
 
 
 def _cell(bead: _Candidate) -> tuple[int, int]:

@@ -55,7 +55,7 @@ def _rows(begin: np.ndarray, end: np.ndarray) -> np.ndarray:
 
 def has_outline(layer: Beads) -> bool:
     """Say whether closed chains reach as far as a layer does on all sides, as around a part, and around few rafts."""
-    boxes = _boxes(layer)
+    boxes = closed_boxes(layer)
     if not len(boxes):
         return False
     low = np.array([np.minimum(layer.x0, layer.x1).min(), np.minimum(layer.y0, layer.y1).min()])
@@ -69,16 +69,17 @@ def outlines(layer: Beads) -> np.ndarray:
 
     Empty where there are so many that they are a pattern.
     """
-    boxes = _boxes(layer)
+    boxes = closed_boxes(layer)
     found: np.ndarray = boxes[_within_no_other(boxes)]
     return found
 
 
-def outer_rows(layer: Beads) -> np.ndarray:
-    """Give the rows of a layer's samples in closed chains that lie within no other; rings of infill do: (n,)."""
+def outer_walls(layer: Beads) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Give first sample, the one after the last, and box of closed chains that lie within no other: (k,), (k,), (k, 4)."""
+    boxes = closed_boxes(layer)
+    outer = _within_no_other(boxes)
     begin, end = closed_walls(layer)
-    outer = _within_no_other(_boxes(layer))
-    return _rows(begin[outer], end[outer])
+    return begin[outer], end[outer], boxes[outer]
 
 
 def _within_no_other(boxes: np.ndarray) -> np.ndarray:
@@ -91,8 +92,10 @@ def _within_no_other(boxes: np.ndarray) -> np.ndarray:
     return found
 
 
-def _boxes(layer: Beads) -> np.ndarray:
-    """Give the box of each closed chain: (k, 4). A closed chain begins where it ends, so that the ends of its beads tell."""
+def closed_boxes(layer: Beads) -> np.ndarray:
+    """Give the box of each closed chain, mm: (k, 4), lowest x and y, highest x and y.
+
+    A closed chain begins where it ends, so that the ends of its beads tell."""
     first, last = chains(layer)
     closed = are_closed(layer, first, last)
     edges = [edge.reduceat(ends, first) for edge in (np.minimum, np.maximum) for ends in (layer.x1, layer.y1)]

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from layergate.preflight.rule import Beads, cell_keys, neighbour_offsets
-from layergate_rules.chains import are_closed, chains, closed_rows, closed_walls, outer_rows
+from layergate_rules.chains import CLOSED_MM, are_closed, chains, closed_boxes, closed_rows, closed_walls, outer_walls
 from layergate_rules.tracks import near_tracks, tracks_of
 
 _REACH = 2
@@ -20,8 +20,11 @@ _END_REACH = 5
 _LEAST_PIECE_MM = 3.0
 """Seams, and what is left out before them on purpose, are shorter (common practice)."""
 
-_MOST_LOST = 0.75
+_MOST_LOST = 0.9
 """Of a wall: beyond, too little is left of it to tell that it is the same wall."""
+
+_GONE = 0.75
+"""Of a wall around infill: what runs along the rest is the infill's."""
 
 _ALONG = 0.6
 """Of the way of what is left of a wall: infill meets walls only at its ends."""
@@ -31,8 +34,11 @@ _SAME_PLACE_MM = 1.0
 _ONE_DEEPER = (0.6, 1.5)
 """In steps of the layer that has lost them, walls lie that much deeper than on it (geometry: 1)."""
 
-_ALL_OF_A_LOOP = 0.95
-"""The lines of supports and rafts run under every loop somewhere."""
+_ALL_OF_A_LOOP, _MOST_OF_A_LOOP = 0.95, 0.5
+"""The lines of supports and rafts run under every loop somewhere; under a wall that stands below, too, there are none. The ends of
+infill that is left reach under parts of it."""
+
+_LEAST_INFILL_MM = 20.0
 
 
 def open_walls(below: Beads, between: Sequence[Beads], above: Beads) -> np.ndarray:
@@ -61,39 +67,60 @@ def open_walls(below: Beads, between: Sequence[Beads], above: Beads) -> np.ndarr
     return found
 
 
-def hanging_walls(between: Sequence[Beads], layer: Beads, after: Beads) -> np.ndarray:
-    """Find walls that go on upwards and begin a layer higher than the one below them has material, as if it had lost theirs.
+def hanging_walls(below: Beads | None, between: Sequence[Beads], layer: Beads, after: Beads) -> np.ndarray:
+    """Find outermost walls that go on upwards and begin a layer higher than the one below them has material: it has lost theirs.
 
-    For where other things lie below: a raft, supports, the bed. Walls of a layer are closed. So of a wall that hangs the layer
-    below has lost a piece where its own wall breaks off at both ends; and all of it where it has no wall at all, but only infill.
+    For where other things lie below: a raft, supports, the bed; and for walls of which nothing is left. Walls of a layer are
+    closed. So of a wall that hangs the layer below has lost a piece where its own wall breaks off at both ends; and all of it where
+    it lays infill without a wall around it.
 
     Args:
+        below: what lies under the layer, if anything does.
         between: the layer, and what objects of other heights lay about there.
         layer, after: the one that lies on it, and the one that lies on that.
 
-    Returns: rows of the samples of ``layer`` in its outermost walls, (n,).
+    Returns: rows of the samples of ``layer``, (n,).
     """
+    none = np.empty(0, np.int64)
     samples = layer.samples
     lost_mm = between[0].gap_levels_mm[0]
     deeper_mm = samples.gap_mm - np.float32(layer.z_mm - between[0].z_mm)
     hangs = (deeper_mm > _ONE_DEEPER[0] * lost_mm) & (deeper_mm < _ONE_DEEPER[1] * lost_mm)
     lies_on_it = layer.gap_levels_mm[0] < layer.z_mm - between[0].z_mm + _ONE_DEEPER[0] * lost_mm
-    none = np.empty(0, np.int64)
     if not lies_on_it or float(samples.weight_mm[hangs].sum()) < _LEAST_PIECE_MM:
         return none
-    outer = outer_rows(layer)  # infill may be rings, too
+    begin, end, boxes = outer_walls(layer)  # infill may be rings, too, within the walls
+    loops = [np.arange(a, b) for a, b in zip(begin.tolist(), end.tolist(), strict=True)]
+    outer = np.concatenate([none, *loops])
     if float(samples.weight_mm[outer][hangs[outer]].sum()) < _LEAST_PIECE_MM:
         return none
+    tracks = tracks_of(layer)
     own = np.concatenate([tracks_of(beads) for beads in between])
-    rows = _lacking_pieces(layer, own, between[0])
-    if not len(closed_rows(between[0])):
-        loops = [
-            np.arange(a, b) for a, b in zip(*closed_walls(layer), strict=True) if hangs[a:b].mean() > _ALL_OF_A_LOOP
-        ]
-        rows = np.unique(np.concatenate([rows, *loops]))
-    rows = np.intersect1d(rows, outer)
-    found: np.ndarray = rows[near_tracks(tracks_of(layer)[rows], tracks_of(after))]
+    stands = tracks_of(below)[closed_rows(below)] if below else none
+    bare = [
+        loop
+        for loop, box in zip(loops, boxes, strict=True)
+        if near_tracks(tracks[loop], own, _REACH).mean() < 1 - _GONE
+        and hangs[loop].mean() > (_MOST_OF_A_LOOP if _is_along(tracks[loop], stands) else _ALL_OF_A_LOOP)
+        and _is_bare(between[0], box)
+    ]
+    rows = np.union1d(np.intersect1d(_lacking_pieces(layer, own, between[0]), outer), np.concatenate([none, *bare]))
+    found: np.ndarray = rows[near_tracks(tracks[rows], tracks_of(after))]
     return found if float(samples.weight_mm[found][hangs[found]].sum()) >= _LEAST_PIECE_MM else none
+
+
+def _is_along(tracks: np.ndarray, walls: np.ndarray) -> bool:
+    """Say whether a wall, however it leans, stands on others for most of its way."""
+    return bool(near_tracks(tracks, walls, _REACH).mean() > _ALONG)
+
+
+def _is_bare(layer: Beads, box: np.ndarray) -> bool:
+    """Say whether a layer has beads in a box, but no closed chain."""
+    walls = closed_boxes(layer)
+    inside = (walls[:, :2] > box[:2] - CLOSED_MM).all(axis=1) & (walls[:, 2:] < box[2:] + CLOSED_MM).all(axis=1)
+    x, y = layer.samples.x_mm, layer.samples.y_mm
+    there = (x > box[0]) & (y > box[1]) & (x < box[2]) & (y < box[3])
+    return not inside.any() and float(layer.samples.weight_mm[there].sum()) >= _LEAST_INFILL_MM
 
 
 def _broken_ends(layer: Beads, walls: np.ndarray) -> np.ndarray:

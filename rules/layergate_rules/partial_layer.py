@@ -258,7 +258,7 @@ class PartialLayer(Rule):
         return (
             (self._between_four(beside_it, *chain) if len(chain) == 5 else None)
             or (self._broken_off(lower, own, above, beside_it) if lower else None)
-            or self._hanging(own, above, two_above, beside_it)
+            or self._hanging(lower[-1].beads if lower else None, own, above, two_above, beside_it)
         )
 
     def _lacks(self, own: _Node, *around: _Node) -> bool:
@@ -304,11 +304,13 @@ class PartialLayer(Rule):
             return None
         return _lost_walls(below, beads, rows)
 
-    def _hanging(self, own: _Node, above: _Node, two_above: _Node, beside_it: list[Beads]) -> _Lost | None:
-        """Find walls of which only the layers above tell, since none are below."""
+    def _hanging(
+        self, below: Beads | None, own: _Node, above: _Node, two_above: _Node, beside_it: list[Beads]
+    ) -> _Lost | None:
+        """Find walls of which only the layers above tell, since none are below, or nothing is left of them."""
         if not self._lacks(own, above, two_above):
             return None
-        rows = hanging_walls([own.beads, *beside_it], above.beads, two_above.beads)
+        rows = hanging_walls(below, [own.beads, *beside_it], above.beads, two_above.beads)
         if float(above.beads.samples.weight_mm[rows].sum()) < self.limits.least_lost_path_mm:
             return None
         return _lost_walls(above.beads, own.beads, rows, from_above=True)

@@ -35,6 +35,9 @@ STEEPER = 1.5
 RISE_BEFORE = 1.2
 """In turns: how long before the gap the rise comes; what is laid over a lost piece comes up to a turn after it."""
 
+_THREAD = 0.35
+"""Of the usual cross-section: a thread, no wall."""
+
 FLOW_RISE = 1.3
 """Beads this much thicker fill a larger gap, and are meant."""
 
@@ -182,6 +185,8 @@ class SpiralWatch:
             return
         # Medians: the bead that leads across from where a piece was lost hangs as high as the wall.
         gap, area = _quantiles(gaps, length, (0.5,))[0], _quantiles(areas, length, (0.5,))[0]
+        if what == "lost" and area < _THREAD * usual[1]:
+            return  # across to where the wall goes on
         ratio = gap / usual[0] if what == "lost" else area / usual[1] * max(1.0, usual[0] / gap)
         found = self.lost if what == "lost" else self.starved
         found.append(

@@ -208,7 +208,7 @@ class StarvedLayer(Rule):
             if end == at:
                 at += 1
                 continue
-            after = [k for k in range(end, min(len(logs), end + SIDE)) if stacks[k] == stacks[at]]
+            after = [k for k in range(end, min(len(logs), end + SIDE)) if stacks[k] == stacks[at] and not mixed[k]]
             # All quantiles must rise again, over every layer of the stretch, by as much as they had to fall: the first layers of
             # a part over its raft have less than the raft, and keep it.
             recovers = after and (np.median(logs[after], axis=0) - logs[at:end].max(axis=0)).min() > -fall

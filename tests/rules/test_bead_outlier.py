@@ -43,6 +43,17 @@ def test_blob_figures() -> None:
     assert found[0].evidence["length_mm"] == pytest.approx(5.0)
 
 
+def test_what_pays_back_a_retraction_that_was_not_made() -> None:
+    """5.5 mm of filament on the spot, 13.2 mm3 (facts.md 3.1), where a retraction's line is damaged; beside the part is a purge."""
+    paid = ["G1 E-5.5", "G1 X20 Y20 F6000", "G1 E5.5"]
+    lost = ["G1 U-5.5", "G1 X20 Y20 F6000", "G1 E5.5"]
+    purge = ["G1 X40 Y20 F6000", "G1 E5.5"]
+    (found,) = findings("\n".join(relative_job(extra={3: paid, 4: lost, 5: paid})), "bead-outlier")
+    assert (found.severity, found.evidence["bead_mm3"]) == ("hold", pytest.approx(5.5 * FILAMENT, rel=1e-3))
+    for good in (paid, purge):
+        assert findings("\n".join(relative_job(extra={3: paid, 4: good, 5: paid})), "bead-outlier") == []
+
+
 def test_a_lump_in_the_first_layer_lies_amid_usual_beads() -> None:
     """A bead of 5 mm with 10 mm3 too much, on the way from one corner to the next; a purge begins and ends with such."""
     e = (AREA * 5 + 10) / FILAMENT

@@ -44,6 +44,10 @@ from layergate_sim.specimens import make_specimen
             303038,
         ),  # all walls, and a line of infill in the middle
         ("partial-layer", "lines-swapped", "plate-sparse", 8281, 202036),  # one wall of two, under a solid layer
+        ("partial-layer", "half-layer-lost", "adaptive-heights", 4848, 404019),  # all walls, and half of the infill
+        ("partial-layer", "half-layer-lost", "several-parts", 3272, 404006),  # those of one part, and another part
+        ("starved-layer", "layers-starved-30", "ironed", 9983, 404036),  # under an ironed layer
+        ("missing-layer", "region-lost", "spiral", 3240, 21006),  # a quarter of a turn
         ("missing-layer", "layer-lost", "hook-support", 980, 303002),  # among wider layers, where supports stand, too
         ("missing-layer", "layer-lines-lost", "raft-and-support", 3341, 303015),
         ("missing-layer", "z-move-lost", "raft-and-support", 375, 202013),

@@ -6,6 +6,7 @@ Knows nothing of how damages are made, nor of any checker: that a difference can
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +29,7 @@ __all__ = [
 
 BEAD_MM3 = 0.5  # mm3: 6 mm of an ordinary bead (0.45 x 0.2); a part that differs by less differs by less than a bead
 CELL_MM = 0.5
+LEVEL_MM = 0.03  # a fifth of a thin layer, which its neighbours make up for (own choice)
 NOMINAL_WIDTH_MM = 0.4  # of the bead that stands for any where the job does not say how much it lays
 LARGEST_STEPS = 400
 
@@ -126,21 +128,22 @@ def changed_mm3(good: BeadTable, bad: BeadTable) -> float:
 
 
 def moved_mm(good: Scan, bad: Scan) -> float:
-    """How far the bead that moved most lies from its place, mm; infinite where the jobs lay other beads or other amounts."""
-    if len(good.lines) != len(bad.lines):
+    """How far the bead that moved most lies from its place, mm; infinite where the jobs lay other beads or other amounts.
+
+    Or where it lies more than ``LEVEL_MM`` higher or lower.
+    """
+    beads, beads_now = ([pair for pair in pairwise(scan.lines) if pair[1].laid > 0] for scan in (good, bad))
+    if len(beads) != len(beads_now):
         return math.inf
     most = 0.0
-    last = None
-    for pair in zip(good.lines, bad.lines, strict=True):
-        a, b = pair
-        if (a.laid > 0 or b.laid > 0) and last is not None:
-            # Without E what is laid is the length itself, which the move changes.
-            if a.code != b.code or (abs(a.mm3 - b.mm3) > 1e-3 and not good.no_e) or (a.laid > 0) != (b.laid > 0):
-                return math.inf
-            for one, other in (last, pair):
-                apart = math.hypot(one.x - other.x, one.y - other.y)
-                most = max(most, apart if abs(one.z - other.z) < 1e-3 else math.inf)
-        last = pair
+    for was, now in zip(beads, beads_now, strict=True):
+        a, b = was[1], now[1]
+        # Without E what is laid is the length itself, which the move changes.
+        if a.code != b.code or (abs(a.mm3 - b.mm3) > 1e-3 and not good.no_e):
+            return math.inf
+        for one, other in zip(was, now, strict=True):
+            apart = math.hypot(one.x - other.x, one.y - other.y)
+            most = max(most, apart if abs(one.z - other.z) < LEVEL_MM else math.inf)
     return most
 
 

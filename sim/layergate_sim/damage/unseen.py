@@ -23,6 +23,7 @@ _DIAMETER = re.compile(rb"[;(][^\n]*(?:filament|nozzle)[ _]?diameter", re.I)
 _USUAL_NOZZLE_MM = 0.4  # a first layer may be as high (common practice)
 _USUAL_WIDTHS_MM = (0.24, 0.7)  # of beads that a nozzle of 0.4 mm, the usual one, lays (common practice)
 _MAY_BE_MEANT = 0.75  # of the flow: with less no one lays a layer (common practice)
+_FIRST_TURN = 0.5  # of the flow of the others (geometry)
 _POINT_MM = 0.25
 _WAYS = 16  # classes of direction over half a turn
 _LEAST_MM = 6.0  # about a bead (BEAD_MM3): less of a wall is not missed
@@ -48,8 +49,10 @@ def why_unseen(case: Case, done: Outcome, bad: Scan, tables: tuple[BeadTable, Be
         return ""
     if done.size.get("factor", 0.0) >= _MAY_BE_MEANT and _is_of_a_raft(case, touched):
         return "a raft's layers, and the first over its air, are each of a kind of their own, with a flow that its maker chose"
-    if _tops_a_raft(case, touched, bad):
-        return "the top layer of a raft is lost: one of fewer layers is a good one, and its maker chose how much air is over it"
+    if _tops_supports(case, touched, bad):
+        return "the top layer of a raft or of supports is lost: its maker chose how high they are, and how much air is over them"
+    if done.size.get("factor", 0.0) >= _FIRST_TURN and _begins_a_spiral(case, touched, under=False):
+        return "a spiral's first turn, which rises from nothing, may be fed for half its height"
     if touched == (0,) and case.scan.no_e and done.size.get("path_mm") and case.layers[1].z <= _USUAL_NOZZLE_MM:
         return "the first layer is lost in a job without E: nothing says for which height the next one is fed"
     if done.size.get("path_mm") and _begins_a_spiral(case, touched):
@@ -100,26 +103,23 @@ def _is_of_a_raft(case: Case, touched: tuple[int, ...]) -> bool:
     return any("raft" in layer.roles for layer in near)
 
 
-def _tops_a_raft(case: Case, touched: tuple[int, ...], bad: Scan) -> bool:
-    """Whether a damage touches one layer, the last of a raft, of which nothing is laid any more."""
+def _tops_supports(case: Case, touched: tuple[int, ...], bad: Scan) -> bool:
+    """Whether a damage touches one layer, the last of a raft or of all supports, of which nothing is laid any more."""
     if case.truth is None or len(touched) > 1:
         return False
-    roles = [layer.roles for layer in case.truth.layers[touched[0] : touched[0] + 2]]
+    own, *higher = (layer.roles for layer in case.truth.layers[touched[0] :])
     laid = [sum(line.bead for line in scan.lines) for scan in (case.scan, bad)]
-    return (
-        len(roles) == 2
-        and "raft" in roles[0]
-        and "raft" not in roles[1]
-        and (laid[0] - laid[1] == len(case.layers[touched[0]].beads))
-    )
+    if not own or laid[0] - laid[1] != len(case.layers[touched[0]].beads):
+        return False
+    return any(own.keys() == {role} and not any(role in roles for roles in higher) for role in ("raft", "support"))
 
 
-def _begins_a_spiral(case: Case, touched: tuple[int, ...]) -> bool:
-    """Whether a damage touches one layer, the lowest whose beads rise along their way, or the one under it."""
+def _begins_a_spiral(case: Case, touched: tuple[int, ...], *, under: bool = True) -> bool:
+    """Whether a damage touches one layer, the lowest whose beads rise along their way, or the one under it, too."""
     if case.truth is None or len(touched) > 1:
         return False
     rising = (layer.index for layer in case.truth.layers if layer.z_low_mm < layer.z_mm - 1e-6)
-    return next(rising, -1) - touched[0] in (0, 1)
+    return next(rising, -1) - touched[0] in ((0, 1) if under else (0,))
 
 
 def _states_more(text: bytes, bad: Scan) -> bool:

@@ -27,6 +27,10 @@ def test_a_missing_object_can_be_seen_only_where_a_comment_states_what_it_lacks(
         ("no-e", 3454, "layer-lost", 1, ""),
         ("spiral", 383, "two-layers-lost", 123017, ""),
         ("raft-and-support", 8276, "layer-lost", 303037, "top layer of a raft"),
+        ("raft-and-support", 3673, "layer-dry", 404006, "top layer of a raft or of supports"),
+        ("spiral", 1200, "layer-starved-60", 404009, "first turn"),
+        ("spiral", 1200, "layer-starved-30", 404009, ""),
+        ("hook-support", 3691, "z-move-lost", 404026, "as much as its width"),  # 0.02 mm lower
         ("raft", 3, "layer-lost", 1, ""),
     ],
 )
