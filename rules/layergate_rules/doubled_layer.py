@@ -11,6 +11,7 @@ _DIRECTIONS = 16  # over half a turn
 _LENGTHS = 0.1  # of the logarithm: strokes of one length, or nearly
 _LONGER = 1.2  # than the layer before: a solid layer and a sparse one may make one together
 _LEAST_LAG = 0.2  # of the strokes of the layer, between a stroke and its double; a line there and back is no layer
+_SAME_HEIGHT_MM = 0.02  # a spiral ends on a level turn over the one that still rises
 _SAME_FLOW = 0.7  # of the logarithm of bead area: a pass that irons carries a fraction
 
 
@@ -119,5 +120,6 @@ def _doubles(beads: Beads) -> np.ndarray:
     with np.errstate(divide="ignore", invalid="ignore"):
         same &= np.abs(np.log(beads.length_mm[one] / beads.length_mm[other])) < _LENGTHS
         same &= ~(np.abs(np.log(beads.area_mm2[one] / beads.area_mm2[other])) > _SAME_FLOW)
+    same &= np.abs(beads.z1[one] - beads.z1[other]) < _SAME_HEIGHT_MM
     twice: np.ndarray = np.unique(np.concatenate((one[same], other[same])))
     return twice

@@ -41,6 +41,9 @@ _THREAD = 0.35
 FLOW_RISE = 1.3
 """Beads this much thicker fill a larger gap, and are meant."""
 
+_FALL_MM = 0.02
+"""A spiral never goes down; heights are rounded."""
+
 STILL_MM = 1.0
 """A fault goes on over beads that are shorter together: short beads carry rounded figures."""
 
@@ -97,6 +100,12 @@ class SpiralWatch:
             self._restart(beads.stack)
             if not beads.ramp or not beads.complete:
                 return
+        before = beads.z1[:1] if self._end is None else [self._end[1]]
+        if (np.diff(beads.z1, prepend=before) < -_FALL_MM).any():
+            self._restart(
+                beads.stack
+            )  # walls side by side that climb in turn: what lies under a bead is not one turn before it
+            return
         gap, area = _mean_gaps(beads), beads.area_mm2
         known = np.isfinite(area) & (gap > 0)
         if not known.any():

@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 from tests.oracles.effort import FACTOR
 from tests.oracles.examination import BED_235, report_of
-from tests.oracles.trial import drawn_job
+from tests.oracles.trial import drawn_job, habit_job
 
 from layergate_sim.specimens import SPECIMEN_KINDS, make_specimen
 
@@ -64,6 +64,12 @@ def test_one_sparse_layer_between_solid_ones_is_not_a_lost_region() -> None:
     """Lines of infill that stand alone in the gap say that the rest of it is meant to be empty (a job of another maker)."""
     findings = report_of(drawn_job(5218).text).findings
     assert not [finding.message for finding in findings if finding.rule == "partial-layer"]
+
+
+@pytest.mark.parametrize("seed", [90029, 90225])
+def test_spirals_of_two_walls_and_with_ramped_ends_are_good(seed: int) -> None:
+    """Two walls side by side that climb in turn, and a level turn that fills what the last one left (jobs of another maker)."""
+    assert [f.message for f in report_of(habit_job(seed)[1]).findings if f.severity != "note"] == []
 
 
 @pytest.mark.parametrize(

@@ -44,6 +44,7 @@ _HIGHEST_SEAM_MM = 0.8  # a seam climbs by a layer at most
 _LONGEST_SEAM_MM = 120.0  # waited for: six times what is usual
 _LONGEST_SEAM_BEADS = 4096  # and as many beads, chords of hundredths of a millimetre
 _MOST_MOVES_BETWEEN = 64  # retraction, hop and travel are a handful
+_SLOPE_FLOW = 0.8  # of the level part's: the slope of a seam has half of it (geometry)
 _LEVEL_AFTER_SEAM = 0.9  # of a seam's path: a loop runs over all of it again
 _ROUNDED_MM = 0.01  # heights as some jobs write them: a gentle slope begins level, until it has risen by so much
 _MOST_PURGE_BEADS = 12
@@ -590,6 +591,11 @@ def _level_seams(beads: Moves, last_end: tuple[float, float, float]) -> Moves:
         climb = float(path[slope].sum())
         if float(path.sum()) - climb < _LEVEL_AFTER_SEAM * climb:
             continue
+        laid = beads.laid_mm[start:end]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            thickest = float(np.fmax.reduce(laid[~slope] / path[~slope], initial=0.0))
+        if float(laid[slope].sum()) > _SLOPE_FLOW * thickest * climb > 0:
+            continue  # fed for a whole layer: the last turn of a spiral, before one that ends level
         if level is None:
             level = beads.z0.copy(), beads.z1.copy()
         level[0][start:end] = level[1][start:end] = top
