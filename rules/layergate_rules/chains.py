@@ -11,6 +11,11 @@ CLOSED_MM = 1.0
 _LEAST_LOOP_MM = 8.0
 """Shorter loops are dots and loops of infill."""
 
+_LONGEST_TURN_MM = 3.0
+"""From a line to the next: sparse lines that are joined lie no farther apart."""
+
+_BACK = np.cos(np.radians(165))
+
 _MOST_WALLS = 1000
 """Whose boxes are compared with one another: some megabytes."""
 
@@ -51,6 +56,25 @@ def closed_rows(layer: Beads) -> np.ndarray:
 def _rows(begin: np.ndarray, end: np.ndarray) -> np.ndarray:
     rows = [np.arange(a, b) for a, b in zip(begin.tolist(), end.tolist(), strict=True)]
     return np.concatenate([np.empty(0, np.int64), *rows])
+
+
+def to_and_fro(layer: Beads) -> np.ndarray:
+    """Say which beads run back beside the last or the next of their open chain, with a short turn between: (n,) bool.
+
+    Infill, supports and purges are laid so, and no wall: where a wall turns back, around a thin part, it closes.
+    """
+    first, last = chains(layer)
+    open_ = np.repeat(~are_closed(layer, first, last), last - first + 1)
+    chain, length = chain_of(layer), layer.length_mm
+    x, y = layer.x1 - layer.x0, layer.y1 - layer.y0
+    found = np.zeros(len(length), np.bool_)
+    turn = length[1:-1]
+    back = (chain[2:] == chain[:-2]) & open_[1:-1] & (turn < _LONGEST_TURN_MM)
+    back &= (turn < length[:-2]) & (turn < length[2:])
+    back &= x[:-2] * x[2:] + y[:-2] * y[2:] < _BACK * length[:-2] * length[2:]
+    found[:-2] |= back
+    found[2:] |= back
+    return found
 
 
 def has_outline(layer: Beads) -> bool:

@@ -72,7 +72,7 @@ class FirstLayerHeight(Rule):
         of a layer next to it. Otherwise, and where it is higher than the stated nozzle is wide, it is a note, since many
         jobs count on an offset of their printer. Objects printed one after another are judged each for themselves, purge lines
         not at all. It does not apply to jobs that do not say how much filament they push, nor where the first beads rise along
-        their way.
+        their way, nor where the next layers would hang as well: the filament is thicker then than the job lets one assume.
 
     What to do
         Make the job again from its model and compare the height of its first layer. If you lower the nozzle by an offset in the
@@ -111,7 +111,7 @@ class FirstLayerHeight(Rule):
                 continue
             strand = float(np.sqrt(4 * area / np.pi))
             nozzle = self.printer.nozzle_diameter_mm
-            hangs = height > self.limits.strand_ratio * strand
+            hangs = height > self.limits.strand_ratio * strand and not self._all_hang(layers, chosen, index)
             high = nozzle is not None and height > self.limits.nozzle_ratio * nozzle
             two_up = self._lies_two_up(layers, chosen, index, hangs)
             if hangs or high or two_up:
@@ -129,18 +129,26 @@ class FirstLayerHeight(Rule):
                     evidence["nozzle_mm"] = nozzle
                 yield self._found(layers, index, why, evidence, "hold" if lost else "note")
 
+    def _all_hang(self, layers: LayerMap, chosen: np.ndarray, index: int) -> bool:
+        """Say whether the strands of the next layers are thinner than their steps, too: the filament is thicker than assumed."""
+        after = _next_layers(layers, chosen, index)
+        strands = np.sqrt(4 * layers.area_mm2[after, 2] / np.pi)
+        return bool(len(after)) and bool(np.median(layers.step_mm[after] / strands) > self.limits.strand_ratio)
+
     def _lies_two_up(self, layers: LayerMap, chosen: np.ndarray, index: int, hangs: bool) -> bool:
         """Say whether a first layer has the beads of the next ones and twice their step."""
-        after = chosen[(chosen > index) & (layers.stack[chosen] == layers.stack[index])][:_NEXT]
+        after = _next_layers(layers, chosen, index)
         if not len(after):
             return False
-        steps = float(layers.z_mm[index]) / float(np.median(layers.step_mm[after]))
-        own, others = layers.area_mm2[index], layers.area_mm2[after]
+        height, own, others = float(layers.z_mm[index]), layers.area_mm2[index], layers.area_mm2[after]
         if hangs:
-            return steps > self.limits.step_ratio and bool(own[2] < self.limits.fed_ratio * np.median(others[:, 2]))
+            high = height > self.limits.step_ratio * float(np.median(layers.step_mm[after]))
+            return high and bool(own[2] < self.limits.fed_ratio * np.median(others[:, 2]))
+        # One layer alone does not tell what is usual, and none may be as high: walls may stand half a layer up beside others.
+        high = len(after) > 1 and height > _TWO_STEPS * float(np.max(layers.gap_mm[after, 2]))
         with np.errstate(divide="ignore", invalid="ignore"):
             unlike = np.abs(np.log(others / own)).max(axis=1)
-        return steps > _TWO_STEPS and bool((unlike < np.log(self.limits.alike)).any())
+        return high and bool((unlike < np.log(self.limits.alike)).any())
 
     def _found(self, layers: LayerMap, index: int, why: str, evidence: dict[str, float], severity: Severity) -> Finding:
         height = float(layers.z_mm[index])
@@ -157,3 +165,9 @@ class FirstLayerHeight(Rule):
             ),
             evidence=evidence,
         )
+
+
+def _next_layers(layers: LayerMap, chosen: np.ndarray, index: int) -> np.ndarray:
+    """Give the indices of the layers that follow on one in its stack, a few."""
+    after: np.ndarray = chosen[(chosen > index) & (layers.stack[chosen] == layers.stack[index])][:_NEXT]
+    return after

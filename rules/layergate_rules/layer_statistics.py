@@ -16,6 +16,8 @@ SIDE = 3
 LEAST_SHARE = 0.05
 """Layers with less path than this share of the job's median layer are no layers of the part: tips, primes, wipes."""
 
+LEAST_PATH_MM = 1.0
+"""Less is a dot, shorter than two beads are wide: of a slope whose flow rises from nothing, say, and no layer of its own."""
 
 LONGEST_DRY_MM = 100.0
 """A longer path laid dry leaves layers without material; retraction-debt names it, and nothing above it is compared."""
@@ -25,7 +27,9 @@ def compared_layers(layers: LayerMap) -> npt.NDArray[np.int64]:
     """Give the indices of the layers that are compared, in print order: (m,) int64."""
     if not len(layers):
         return np.empty(0, np.int64)
-    chosen = layers.path_mm >= LEAST_SHARE * float(np.median(layers.path_mm))
+    chosen = layers.path_mm >= LEAST_PATH_MM
+    if chosen.any():
+        chosen &= layers.path_mm >= LEAST_SHARE * float(np.median(layers.path_mm[chosen]))
     dry = layers.dry_mm > LONGEST_DRY_MM
     if dry.any():
         chosen &= layers.first_line <= int(layers.last_line[dry].min())

@@ -5,11 +5,11 @@ from itertools import product
 import numpy as np
 
 from layergate.preflight.rule import Beads, cell_keys, neighbour_offsets
-from layergate_rules.chains import chain_of, chains
+from layergate_rules.chains import are_closed, chain_of, chains, closed_walls
 from layergate_rules.islands import CELL_MM
 from layergate_rules.pieces import bead_width_mm
 from layergate_rules.squares import Stack, shrunk
-from layergate_rules.tracks import absent, beside, direction, flanked, tracks_of
+from layergate_rules.tracks import absent, beside, direction, flanked, near_tracks, tracks_of
 
 _RIM_CELLS = 2  # about as deep as walls: what is left of the infill reaches into their place
 _LEAST_MIDDLE_CELLS = 12
@@ -19,9 +19,15 @@ _ACROSS_SAMPLES = 3  # 0.9 mm to each side
 _OVER_MM = 0.1  # beyond the middle of a line; infill that runs into a wall ends a quarter of a bead and more before it
 _BEYOND_MM, _FAR_MM = 0.4, 1.5
 _BESIDE_SHARE = 0.8  # of lost lines; all of those inside a wall
+_ON_MM = 0.1  # from the middle of a line to where another ends on it: rounding, and chords of curves
+_CROSSING = np.radians(30)
+_FROM_ITS_ENDS = 4  # samples, 1.2 mm
+_ENDS_EVERY_MM = 15.0  # along such a line: lines of 5 % are 9 mm apart, and some are joined
 _INSIDE_MM = 2.0  # from the outermost line of a floor; from the outermost wall one is out of the part
 _OPEN_SHARE = 0.3  # of a line's path, from its end to its beginning: those of a loop meet, but for a seam
 _COMMON_WIDTH_MM = 0.45
+_ALL_AROUND = 0.6  # of a closed wall; two sides of four may lie over lines of infill
+_TURNS = 0.5  # of the walls at lost lines
 _FEW_CELLS = 4
 _DEEP_CELLS = 4  # 3 mm: more than walls are together
 _LONE_SHARE = 0.025  # lines of 5 % meet one cell in twelve, and half of that in what is as narrow as they are apart
@@ -101,10 +107,13 @@ def _places(beads: Beads, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.
 def not_a_floors(beads: Beads, lower: Beads, lost: np.ndarray) -> np.ndarray:
     """Leave of some samples of a lower layer's walls those of pieces that are no lines of a floor over which infill is sparse.
 
-    Those have lines of the layer across them, or lie between such a piece and a wall that stays, where these lines end.
+    Those have lines of the layer across them or ending on them, or lie between such a piece and a wall that stays, where these
+    lines end.
     """
     piece = in_order(lost)
     across = np.isin(piece, piece[np.isin(lost, _run_across(beads, lower, lost))])
+    path = np.bincount(piece, lower.samples.weight_mm[lost])
+    across |= (np.bincount(piece, _ends_on(beads, lower, lost)) * _ENDS_EVERY_MM > path)[piece]
     if across.any() and not across.all():
         width = bead_width_mm(lower, _COMMON_WIDTH_MM)
         places = _places(lower, lost)
@@ -116,23 +125,42 @@ def not_a_floors(beads: Beads, lower: Beads, lost: np.ndarray) -> np.ndarray:
     return lost[~across]
 
 
+def _ends_on(beads: Beads, lower: Beads, lost: np.ndarray) -> np.ndarray:
+    """Give how many lines of a layer end on each of some samples of a lower layer's lines, from the side: (n,).
+
+    Where infill turns from solid to sparse it keeps its room, so that sparse lines end where the outermost solid one ran.
+    Those that run into a wall end a quarter of a bead and more before its middle.
+    """
+    first, last = chains(beads)
+    open_ = ~are_closed(beads, first, last)
+    first, last = first[open_], last[open_]
+    x = np.concatenate((beads.x0[first], beads.x1[last]))
+    y = np.concatenate((beads.y0[first], beads.y1[last]))
+    end, at = _next_to(x, y, lower, lost)
+    line_x, line_y, angle = _places(lower, lost[at])
+    dx, dy = x[end] - line_x, y[end] - line_y
+    turn = np.abs(direction(beads)[np.concatenate((first, last))[end]] - angle)
+    met = np.abs(dy * np.cos(angle) - dx * np.sin(angle)) < _ON_MM
+    met &= np.abs(dx * np.cos(angle) + dy * np.sin(angle)) < _ACROSS_CELL_MM
+    met &= np.minimum(turn, np.pi - turn) > _CROSSING
+    # Around the corner of a wall that breaks off, the next side ends on what is lost.
+    piece = np.concatenate((np.full(_FROM_ITS_ENDS, -1), in_order(lost), np.full(_FROM_ITS_ENDS, -1)))
+    met &= piece[at] == piece[at + 2 * _FROM_ITS_ENDS]
+    # Of the samples that an end is next to, the first counts.
+    _, one = np.unique(end[met], return_index=True)
+    return np.bincount(at[met][one], minlength=len(lost))
+
+
 def _run_across(beads: Beads, lower: Beads, lost: np.ndarray) -> np.ndarray:
     """Give those of some samples of a lower layer's walls across which lines of a layer run on: it is sparse infill there.
 
     Rings of a solid layer look like walls that are lost, where the layer between two such is sparse. No line of infill leads
     through a wall.
     """
-    keys = cell_keys(lower.samples.x_mm[lost], lower.samples.y_mm[lost], _ACROSS_CELL_MM)
-    cells, first = np.unique(keys, return_index=True)
     samples = beads.samples
-    own = cell_keys(samples.x_mm, samples.y_mm, _ACROSS_CELL_MM)
-    inside = np.arange(_ACROSS_SAMPLES, len(own) - _ACROSS_SAMPLES)
-    pairs = []
-    for offset in neighbour_offsets():
-        at = np.minimum(np.searchsorted(cells, own[inside] + offset), len(cells) - 1)
-        met = cells[at] == own[inside] + offset
-        pairs.append((inside[met], lost[first[at[met]]]))
-    rows, wall = (np.concatenate(part) for part in zip(*pairs, strict=True))
+    inside = slice(_ACROSS_SAMPLES, len(samples.x_mm) - _ACROSS_SAMPLES)
+    rows, at = _next_to(samples.x_mm[inside], samples.y_mm[inside], lower, lost)
+    rows, wall = rows + _ACROSS_SAMPLES, lost[at]
     angle = direction(lower)[lower.samples.bead[wall]]
 
     def aside(there: np.ndarray) -> np.ndarray:
@@ -152,6 +180,21 @@ def _run_across(beads: Beads, lower: Beads, lost: np.ndarray) -> np.ndarray:
     return found
 
 
+def _next_to(x_mm: np.ndarray, y_mm: np.ndarray, lower: Beads, lost: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Pair points with the samples of a lower layer in the same cell of 0.2 mm or beside: indices of both, two (n,)."""
+    cells, first = np.unique(
+        cell_keys(lower.samples.x_mm[lost], lower.samples.y_mm[lost], _ACROSS_CELL_MM), return_index=True
+    )
+    own = cell_keys(x_mm, y_mm, _ACROSS_CELL_MM)
+    pairs = []
+    for offset in neighbour_offsets():
+        at = np.minimum(np.searchsorted(cells, own + offset), len(cells) - 1)
+        met = np.flatnonzero(cells[at] == own + offset)
+        pairs.append((met, first[at[met]]))
+    points, samples = (np.concatenate(part) for part in zip(*pairs, strict=True))
+    return points, samples
+
+
 def come_back(
     two_below: Beads, below: Beads, beads: Beads, above: Beads, lost: tuple[np.ndarray, np.ndarray]
 ) -> tuple[float, float]:
@@ -168,6 +211,30 @@ def come_back(
     rows = rows[absent(tracks[rows], beads)]
     weight = samples.weight_mm[rows]
     return float(weight.sum()), float(weight[beside(tracks[rows], above)].sum())
+
+
+def takes_turns(lower: Beads, lost: np.ndarray, next_to: Beads, beyond: Beads) -> bool:
+    """Say whether the walls at lost lines are closed ones that come and go: most of their way the layer beyond has none.
+
+    A wall that stands does so all around. Where a part has one wall more in every second layer, a line of infill may run by
+    chance where one side of that would be.
+
+    Args:
+        lower, lost: the layer of the lost lines, and their samples.
+        next_to: the layer next to the one that lacks them, below or above.
+        beyond: the one after that.
+    """
+    begins, ends = closed_walls(next_to)
+    if len(begins) <= len(closed_walls(beyond)[0]):
+        return False  # as many all the same: those that lean are not over one another
+    walls = near_tracks(tracks_of(next_to), tracks_of(lower)[lost])
+    there = near_tracks(tracks_of(next_to), tracks_of(beyond))
+    gone = [
+        np.count_nonzero(walls[begin:end])
+        for begin, end in zip(begins, ends, strict=True)
+        if np.count_nonzero(there[begin:end]) < _ALL_AROUND * (end - begin)
+    ]
+    return bool(sum(gone) > _TURNS * np.count_nonzero(walls))
 
 
 def sparse_beside(layer: Beads, inside: np.ndarray, between: Beads, below: Beads) -> bool:

@@ -23,7 +23,8 @@ _MOST_KINKS = 1
 _LONGEST_LOOP = 64  # strokes of an outline that is closed by its last one
 _SAME_LENGTH_MM = 0.02
 _TELLING_MM = 0.1  # a bead that changes less and fits then, too, is chance: gap fill has flows of its own
-_MOST_BY_CHANCE = 0.1  # findings like one that the beads of a job would give if their flows were drawn by lot
+_MOST_BY_CHANCE = 0.05
+"""Findings like one that the beads of a job would give if their flows were drawn by lot: few jobs have such beads at all."""
 
 _ARCS = codes_of(["G2", "G3"])
 _HALF_CIRCLE = np.radians(
@@ -361,21 +362,27 @@ class _Layer:
         return self._make(stroke, min(stroke + others, len(s.line) - 1), text, evidence)
 
     def _swapped(self, odd: list[int]) -> list[_Found]:
-        """Find two lines whose exchange gives the strokes at them their usual flow."""
+        """Find two lines whose exchange gives the strokes at them their usual flow, and hardly by chance."""
         s = self.strokes
+        best: list[_Found] = []
         for i in odd:
             if not s.straight(i):
                 continue
-            for j in self._slots_for(i):
+            slots = self._slots_for(i)
+            for j in slots:
                 first, second = min(i, j), max(i, j)
-                checks = self._exchange(first, second)
-                if checks >= _LEAST_CHECKS:
-                    text = (
-                        f"Lines {s.line[first]} and {s.line[second]} stand in each other's place: exchanged, they and the lines "
-                        f"after them carry their usual flow."
-                    )
-                    return [self._make(first, second, text, {"beads_that_fit": float(checks)})]
-        return []
+                fits = self._exchange(first, second)
+                # Of so many pairs any may have fitted.
+                chance = min(1.0, fits.chance * len(slots))
+                if fits.beads < _LEAST_CHECKS or (best and best[0].chance <= chance):
+                    continue
+                text = (
+                    f"Lines {s.line[first]} and {s.line[second]} stand in each other's place: exchanged, they and the lines "
+                    f"after them carry their usual flow."
+                )
+                found = self._make(first, second, text, {"beads_that_fit": float(fits.beads)})
+                best = [replace(found, chance=chance)]
+        return best
 
     def _slots_for(self, stroke: int) -> list[int]:
         """Give the places in the layer where a stroke's line would have the length that its filament was meant for."""
@@ -391,24 +398,29 @@ class _Layer:
                 fits |= np.abs(length - meant) < self._tolerance(area, meant)
         return [j for j in np.flatnonzero(fits).tolist() if abs(j - stroke) > 1 and s.straight(j)][:_MOST_SLOTS]
 
-    def _exchange(self, i: int, j: int) -> int:
-        """Count the strokes that get a usual flow by the exchange of two lines; 0 where one does not."""
+    def _exchange(self, i: int, j: int) -> "_Chain":
+        """Count the strokes that get a usual flow by the exchange of two lines; none where one does not."""
         s = self.strokes
         areas = tuple(dict.fromkeys((*s.around(i), *s.around(j))))
-        checks = 0
+        both = _Chain()
         # The stroke in one slot carries the line of the other: its amount and its end belong there.
         for slot, other in ((i, j), (j, i)):
-            best = 0
+            best = None
             for kept in _subsets(np.abs(s.end[other] - s.start[other]) < JOINED_MM, joined=False):
                 end = np.where(kept, s.start[slot], s.end[other])
-                if np.hypot(*(end - s.start[slot])) < LEAST_ODD_MM or not self._fits(other, s.start[slot], end, areas):
+                length = float(np.hypot(*(end - s.start[slot])))
+                if length < LEAST_ODD_MM or not self._fits(other, s.start[slot], end, areas):
                     continue
                 chain = self._chain(slot, end, most=min(8, j - i - 1) if slot == i else 8)
-                best = max(best, 1 + chain.beads if chain else 0)
-            if not best:
-                return 0
-            checks += best
-        return checks
+                # Where a bead moves by hardly more than its flow tells, any flow would have fitted.
+                told = sum(2 * self._tolerance(area, length) for area in areas)
+                fits = min(1.0, told / max(abs(length - float(s.length_mm[other])), told))
+                here = chain or _Chain()
+                best = _better(best, _Chain(1 + here.beads, fits * here.chance))
+            if best is None:
+                return _Chain()
+            both = _Chain(both.beads + best.beads, both.chance * best.chance)
+        return both
 
     def _make(self, first: int, last: int, text: str, evidence: dict[str, float]) -> _Found:
         s, b = self.strokes, self.beads

@@ -22,9 +22,9 @@ from layergate.preflight.rule import (
 from layergate_rules.chains import has_outline
 from layergate_rules.islands import CELL_MM
 from layergate_rules.layer_statistics import compared_layers, largest, number_of, seen_below, side_medians
-from layergate_rules.pieces import parted_by_air
+from layergate_rules.pieces import bead_area_mm2, parted_by_air
 from layergate_rules.spirals import Fault, SpiralWatch
-from layergate_rules.tracks import WALLS_AGAIN, parts_walls_again
+from layergate_rules.tracks import WALLS_AGAIN, going_on, parts_walls_again
 
 _RAFT_LAYERS, _RAFT_MM = 14, 6.0
 """A raft has a few layers, and the part begins on it within millimetres (common practice)."""
@@ -42,6 +42,12 @@ _SAME_HEIGHT_MM = 0.02
 
 _ALONE_AMONG = 4
 """Layers on each side: thick infill comes back within so many."""
+
+
+def _parted(inside: np.ndarray, under: Beads, between: Beads, layer: Beads, after: Beads) -> bool:
+    """Say whether air is left on purpose under some samples of a layer, by their walls: sparse infill has a gap of its own."""
+    walls = going_on(layer, after, inside)
+    return parted_by_air(layer.samples.x_mm[walls], layer.samples.y_mm[walls], under, between, layer)
 
 
 def _two_below(layers: Sequence[Beads]) -> list[Beads]:
@@ -166,8 +172,7 @@ class MissingLayer(Rule):
             step = self._step_under.get((layer.stack, layer.z_mm), between.gap_levels_mm[1])
             inside = np.flatnonzero(layer.samples.gap_mm > self.limits.gap_ratio * step)
             share = parts_walls_again(layer, after, inside, _two_below(below))
-            x, y = layer.samples.x_mm[inside], layer.samples.y_mm[inside]
-            if share >= WALLS_AGAIN and parted_by_air(x, y, below[-1], between, layer):
+            if share >= WALLS_AGAIN and _parted(inside, below[-1], between, layer, after):
                 share = 0.0
             self._walls_again[layer.stack, layer.z_mm] = share
 
@@ -183,7 +188,7 @@ class MissingLayer(Rule):
             return
         amid = [one for one in self._recent if under.z_mm + _SAME_HEIGHT_MM < one.z_mm < layer.z_mm - _SAME_HEIGHT_MM]
         gap, step = layer.gap_levels_mm[1], after.gap_levels_mm[0]
-        area = [float(np.median(one.area_mm2)) for one in (under, layer, after)]  # NaN where no flow is known
+        area = [bead_area_mm2(one) for one in (under, layer, after)]
         below = [under]
         if abs(under.gap_levels_mm[0] - under.z_mm) > _SAME_HEIGHT_MM:  # on the bed it is as thick as it likes
             fed_mm = np.fmin(under.gap_levels_mm[0], area[0] / area[2] * step)
@@ -193,7 +198,7 @@ class MissingLayer(Rule):
                 below.append(lower)
         if (
             gap < self.limits.gap_ratio * step
-            or area[1] / gap >= self.limits.fill_ratio * area[2] / after.gap_levels_mm[0]
+            or area[1] * after.gap_levels_mm[0] >= self.limits.fill_ratio * area[2] * gap
         ):
             return
         samples = layer.samples
@@ -203,7 +208,7 @@ class MissingLayer(Rule):
         inside = np.flatnonzero(high)
         if not parts_walls_again(layer, after, inside, below) >= WALLS_AGAIN:
             return
-        if not amid or not parted_by_air(samples.x_mm[inside], samples.y_mm[inside], under, amid[-1], layer):
+        if not amid or not _parted(inside, under, amid[-1], layer, after):
             self._high_alone[layer.stack, layer.z_mm] = (gap, step, under.z_mm)
 
     def _under(self, layer: Beads, level: int = 0) -> Beads | None:

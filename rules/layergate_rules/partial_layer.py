@@ -20,7 +20,7 @@ from layergate.preflight.rule import (
     connected_regions,
     neighbour_offsets,
 )
-from layergate_rules.chains import closed_rows
+from layergate_rules.chains import closed_rows, to_and_fro
 from layergate_rules.islands import CELL_MM, LayerSteps
 from layergate_rules.layer_statistics import number_of, place_of
 from layergate_rules.likenesses import (
@@ -31,9 +31,10 @@ from layergate_rules.likenesses import (
     runs_through,
     sparse_around,
     sparse_beside,
+    takes_turns,
 )
 from layergate_rules.open_walls import hanging_walls, open_walls
-from layergate_rules.pieces import in_both, parted_by_air
+from layergate_rules.pieces import bead_area_mm2, in_both, parted_by_air
 from layergate_rules.squares import Squares, Stack, grown, lacking, shrunk, squares_of, stacked
 from layergate_rules.standing import standing
 from layergate_rules.tracks import (
@@ -41,6 +42,7 @@ from layergate_rules.tracks import (
     WALLS_AGAIN,
     beside,
     direction,
+    going_on,
     parts_walls_again,
     tracks_of,
     walls_again,
@@ -58,6 +60,7 @@ _NODES = 9  # layers among which the one under another is looked for
 _ENDED = 0.5  # of lost walls, those with none left beside them: where fewer do, they tell nothing
 _COME_BACK = 0.5  # of the walls that end; all of a lost piece do
 _ALL = 0.9  # but for seams, and cells at the edge
+_DEEPER = 1.2  # of a step: what lies higher over what is under it hangs
 _CLEAR_MM = 4.0  # about twice the spacing of infill of 20 %
 
 
@@ -84,6 +87,11 @@ class PartialLayerLimits(Limits):
     most_area_ratio: float = Field(
         1.4,
         description="bead area over the gap against the layer before; thick infill every other layer has 2 (conservation)",
+    )
+    fed_ratio: float = Field(
+        0.714,
+        description="bead area over the gap that it has to fill, against the layer after; half-way, in logarithm, from 1 to "
+        "the 1/2 of beads over a lost layer (conservation)",
     )
     least_parallel: float = Field(
         0.6,
@@ -313,6 +321,13 @@ class PartialLayer(Rule):
         rows = hanging_walls(below, [own.beads, *beside_it], above.beads, two_above.beads)
         if float(above.beads.samples.weight_mm[rows].sum()) < self.limits.least_lost_path_mm:
             return None
+        # What is fed for the gap fills this layer, too: thick infill, and walls of an object of other heights.
+        gaps_mm = above.beads.samples.gap_mm[rows]
+        high = gaps_mm >= min(_DEEPER * (above.beads.z_mm - own.beads.z_mm), float(gaps_mm.max()))
+        usual_mm2, usual_gap_mm = bead_area_mm2(two_above.beads), two_above.beads.gap_levels_mm[0]
+        fed_mm3 = _area(above.beads, rows[high]) * usual_gap_mm
+        if fed_mm3 > self.limits.fed_ratio * usual_mm2 * float(np.median(gaps_mm[high])):
+            return None
         return _lost_walls(above.beads, own.beads, rows, from_above=True)
 
     def _upright(
@@ -328,7 +343,8 @@ class PartialLayer(Rule):
     ) -> _Lost | None:
         """Find upright walls of all of the four layers around that the middle one lacks, though a wall beside may be there."""
         samples = two_below.samples
-        chosen = np.flatnonzero(stack.at(lacks, samples.x_mm, samples.y_mm) & (tracks_of(two_below) >= 0))
+        walls = (tracks_of(two_below) >= 0) & ~to_and_fro(two_below)[samples.bead]
+        chosen = np.flatnonzero(stack.at(lacks, samples.x_mm, samples.y_mm) & walls)
         for other in beside_it:
             chosen = chosen[~beside(tracks_of(two_below)[chosen], other)]
         if float(samples.weight_mm[chosen].sum()) < self.limits.least_lost_path_mm:
@@ -354,6 +370,8 @@ class PartialLayer(Rule):
             runs_through(beads, x, y)
             or sparse_around(stack, lacks, best, (two_below, below, beads, above))
             or fills_a_gap(two_below, best, beads)
+            or takes_turns(two_below, best, below, two_below)
+            or takes_turns(two_below, best, above, two_above)
             or parted_by_air(x, y, below, beads, above)
         ):
             return None
@@ -387,9 +405,7 @@ class PartialLayer(Rule):
                 or goes_across(stack, void, below, above)
                 or is_an_island(stack, void, (two_below, below, above, two_above))
             ):
-                # Its rim reaches what stands beside it.
-                core = inside[stack.at(shrunk(void.squares, 1), above.samples.x_mm[inside], above.samples.y_mm[inside])]
-                if parted_by_air(above.samples.x_mm[core], above.samples.y_mm[core], below, beads, above):
+                if self._air(stack, void.squares, inside, (below, beads, above, two_above)):
                     continue
                 rows, columns = np.nonzero(void.squares)
                 x, y = columns + float(stack.column), rows + float(stack.row)
@@ -399,6 +415,22 @@ class PartialLayer(Rule):
                     (float(x.min()), float(y.min()), float(x.max()) + 1, float(y.max()) + 1), len(x),
                 )  # fmt: skip
         return None
+
+    def _air(self, stack: Stack, squares: np.ndarray, inside: np.ndarray, layers: tuple[Beads, ...]) -> bool:
+        """Say whether a void is air that is left on purpose, under the walls over it, or where there are none, under its middle.
+
+        Args:
+            inside: samples of the layer above it.
+            layers: below, the one with the void, and two above.
+        """
+        below, beads, above, two_above = layers
+        samples = above.samples
+        high = inside[samples.gap_mm[inside] > self.limits.lowest_gap * (above.z_mm - beads.z_mm)]
+        over = going_on(above, two_above, high)
+        if float(samples.weight_mm[over].sum()) < LEAST_WALLS_MM:
+            # Its rim reaches what stands beside it.
+            over = inside[stack.at(shrunk(squares, 1), samples.x_mm[inside], samples.y_mm[inside])]
+        return parted_by_air(samples.x_mm[over], samples.y_mm[over], below, beads, above)
 
     def _walled(self, stack: Stack, squares: np.ndarray, below: Beads, beads: Beads, above: Beads) -> bool:
         """Say whether a layer goes all around a void in it, with walls that go on above: those of a pocket end at its roof."""

@@ -54,6 +54,15 @@ def _piece(beads: Beads, place: np.ndarray, cell: float) -> np.ndarray:
 
 def bead_width_mm(beads: Beads, unknown_mm: float) -> float:
     """Give about the width of a layer's beads, mm; another where no flow tells it."""
-    known = beads.area_mm2[np.isfinite(beads.area_mm2)]
-    step = beads.gap_levels_mm[0]
-    return float(np.median(known)) / step if len(known) and step > 0 else unknown_mm
+    area, step = bead_area_mm2(beads), beads.gap_levels_mm[0]
+    return area / step if np.isfinite(area) and step > 0 else unknown_mm
+
+
+def bead_area_mm2(beads: Beads) -> float:
+    """Give the cross-section of half of a layer's path, mm2; beads too short to tell left out, NaN where no flow is known."""
+    known = np.flatnonzero(np.isfinite(beads.area_mm2))
+    if not len(known):
+        return float("nan")
+    order = known[np.argsort(beads.area_mm2[known])]
+    path = np.cumsum(beads.length_mm[order])
+    return float(beads.area_mm2[order[np.searchsorted(path, path[-1] / 2)]])

@@ -27,6 +27,9 @@ _FEW = 3  # more short stretches than this are a habit of the job
 _SHORT_MM = 1.0
 _WHOLE = 0.999  # rounding of E makes a bead lay a little less than it pushes
 _MOST_KEPT = 1000
+_MOST_PUSH = (
+    1.0  # mm of filament a mm of path, 2.4 mm2: no nozzle lays such a bead; a filament is loaded so, to and fro
+)
 _BEGINNING_LAYERS = 2
 
 
@@ -35,6 +38,10 @@ class _Stretch:
     """Dry moves between two beads that lay something."""
 
     path_mm: float = 0.0
+    loading_mm: float = 0.0
+    """Path on which more was pushed than any bead takes."""
+    changed: bool = False
+    """Whether the tool changed since the bead before."""
     pushed_mm: float = 0.0
     first_line: int = 0
     last_line: int = 0
@@ -56,10 +63,10 @@ class RetractionDebt(Rule):
 
     How it decides and when it does not apply
         What is pulled back has to be pushed again before anything comes out. The path that is drawn meanwhile is added up
-        until something is laid again. Some jobs begin with a retraction that the first bead pays back, or push filament
-        back within beads: there only ``dry_path_mm`` counts; in all others ``lone_dry_path_mm``. It does not apply to
-        jobs that do not say how much filament they push. Flow is not compared between the layers from there on, since
-        this finding explains it.
+        until something is laid again. At a change of tool, moves that push more than any bead takes load filament, and
+        don't count. Some jobs begin with a retraction that the first bead pays back, or push filament back within beads:
+        there only ``dry_path_mm`` counts; in all others ``lone_dry_path_mm``. It does not apply to jobs that do not say
+        how much filament they push. Flow is not compared between the layers from there on, since this finding explains it.
 
     What to do
         Look at the lines before the first one named: an E is wrong there, or a return is missing. Make the job again.
@@ -75,6 +82,7 @@ class RetractionDebt(Rule):
         self._open = _Stretch()
         self._kept: list[_Stretch] = []
         self._count = 0
+        self._tool = -1  # of the last bead
 
     def each_moves(self, moves: Moves) -> None:
         # A bead that pays back part of the debt is dry on that part.
@@ -91,7 +99,11 @@ class RetractionDebt(Rule):
         for rows in np.split(dry, edges) if len(dry) else []:
             if np.searchsorted(deposits, rows[0]) > 0:
                 self._close()
-            self._add(moves, rows, dry_mm)
+            at = int(np.searchsorted(deposits, rows[0]))
+            changed = moves.tool[rows[-1]] != (moves.tool[deposits[at - 1]] if at else self._tool)
+            self._add(moves, rows, dry_mm, changed=bool(changed))
+        if len(deposits):
+            self._tool = int(moves.tool[deposits[-1]])
         if len(deposits) and (not len(dry) or deposits[-1] >= dry[-1]):
             self._close()
 
@@ -110,19 +122,23 @@ class RetractionDebt(Rule):
 
     def _close(self) -> None:
         stretch, self._open = self._open, _Stretch()
+        stretch.path_mm += 0.0 if stretch.changed else stretch.loading_mm
         if stretch.path_mm <= _SHORT_MM:
             return
         self._count += 1
         if len(self._kept) < _MOST_KEPT or stretch.path_mm > self.limits.dry_path_mm:
             self._kept.append(stretch)
 
-    def _add(self, moves: Moves, rows: np.ndarray, dry_mm: np.ndarray) -> None:
+    def _add(self, moves: Moves, rows: np.ndarray, dry_mm: np.ndarray, *, changed: bool) -> None:
         open_ = self._open
-        if not open_.path_mm:
+        if not open_.first_line:
             open_.first_line = int(moves.line[rows[0]])
             open_.z_mm = float(moves.z1[rows[0]])
         open_.last_line = int(moves.line[rows[-1]])
-        open_.path_mm += float(dry_mm[rows].sum())
+        loads = moves.push_mm[rows] > _MOST_PUSH * moves.xy_mm[rows]
+        open_.path_mm += float(dry_mm[rows][~loads].sum())
+        open_.loading_mm += float(dry_mm[rows][loads].sum())
+        open_.changed |= changed
         open_.pushed_mm += float((moves.push_mm[rows] - moves.laid_mm[rows]).sum())
         open_.x0 = min(open_.x0, float(moves.x0[rows].min()), float(moves.x1[rows].min()))
         open_.y0 = min(open_.y0, float(moves.y0[rows].min()), float(moves.y1[rows].min()))

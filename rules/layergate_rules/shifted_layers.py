@@ -16,6 +16,10 @@ _FARTHEST_SHARE = 0.5  # of a part's size
 _MOST_PAIRS = 40_000  # of walls in two layers: no plate has more parts
 
 
+_SAME_AGAIN, _TAKES_BACK = 0.1, 0.3
+"""Of a shift: the ridge of a thread goes around once in some layers, and where these are few the outline jumps with it."""
+
+
 class ShiftedLayersLimits(Limits):
     least_shift_mm: float = Field(0.4, description="mm; less is a bead's width, and holds (physics)")
     block_shift_mm: float = Field(
@@ -49,9 +53,9 @@ class ShiftedLayers(Rule):
         apart from what they move in a taper or a lean that goes on: the layers before and after stand still, or go on alike.
         A roof or a new feature moves one edge. The shift may begin within a layer, which then reaches no farther than both.
         Where parts end at that height, the closed walls of all that go on tell. Below 0.8 mm it
-        is held, and only where the size stays the same. A part that is meant so (discs of a cam on one shaft) can be
-        released. Shifts below a bead's width can't be told, nor can one where the shape changes in the same layer, or at the
-        first or last layer.
+        is held, and only where the size stays the same. What moves by the same distance more than once, and not just there
+        and back, is a thread or steps. A part that is meant so (discs of a cam on one shaft) can be released. Shifts below a
+        bead's width can't be told, nor can one where the shape changes in the same layer, or at the first or last layer.
 
     What to do
         Look at the lines before the one named: a damaged number in an offset, or a piece of another job. Make the job again
@@ -110,6 +114,7 @@ class ShiftedLayers(Rule):
         edges, stacks = layers.box_mm[chosen], layers.stack[chosen]
         named: list[int] = []
         told: list[int] = []
+        found: list[tuple[int, np.ndarray]] = []
         # First between two layers, then within one: one that leans lies between those around it, too.
         for apart, at in product((1, 2), range(1, len(chosen) - 2)):
             if at + apart + 1 >= len(chosen) or not (stacks[at - 1 : at + apart + 2] == stacks[at]).all():
@@ -127,11 +132,15 @@ class ShiftedLayers(Rule):
             if off is not None:
                 named.append(at)
                 told.append(int(chosen[at + 1]))
-                yield self._found(layers, told[-1], float(off[0]), float(off[1]))
+                found.append((told[-1], off))
         for stack, z, (x, y) in self._shifts:
             index = (number_of(layers, stack, z) or 1) - 1
             if all(abs(index - other) > 1 for other in told):
-                yield self._found(layers, index, x, y)
+                found.append((index, np.array((x, y))))
+        for index, off in found:
+            others = [other for at, other in found if at != index and layers.stack[at] == layers.stack[index]]
+            if not any(_same_again(off, other) for other in others):
+                yield self._found(layers, index, float(off[0]), float(off[1]))
 
     def _shift(self, move: _Move, around: list[_Move], began: bool) -> np.ndarray | None:
         """Give how a layer lies beside where the one below goes on to, x and y in mm; None where that is no shift.
@@ -187,6 +196,13 @@ class _Outlined:
     z_mm: float
     boxes: np.ndarray
     """(k, 4), of its walls."""
+
+
+def _same_again(off: np.ndarray, other: np.ndarray) -> bool:
+    """Say whether a shift is as large as another and does not take it back."""
+    size = float(np.hypot(*off))
+    back = float(np.hypot(*(off + other)))
+    return bool(abs(float(np.hypot(*other)) - size) < _SAME_AGAIN * size and back > _TAKES_BACK * size)
 
 
 def _middle(boxes: np.ndarray) -> np.ndarray:

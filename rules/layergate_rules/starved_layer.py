@@ -152,7 +152,9 @@ class StarvedLayer(Rule):
         found = [one for one in found if self._among_its_own(logs, stacks, boxes, *one[:2])]
         for first, end, usual in sorted(found, key=lambda stretch: stretch[0]):
             nearest = _nearest_usual(logs, stacks, slice(first, end), usual)
-            yield self._found(layers, chosen[first:end], nearest, logs[first:end])
+            # Where objects take turns, a layer may have all that others of its own kind have, though those around have more.
+            if _ratio(logs[first:end], nearest) < self.limits.flow_ratio:
+                yield self._found(layers, chosen[first:end], nearest, logs[first:end])
         with np.errstate(divide="ignore"):
             fills = np.log(layers.fill_mm[chosen])
         for row, usual in self._less_than_any(fills, np.log(layers.area_mm2[chosen, 0]), gaps, stacks):
@@ -330,7 +332,7 @@ class StarvedLayer(Rule):
 
     def _found(self, layers: LayerMap, rows: np.ndarray, usual: np.ndarray, logs: np.ndarray) -> Finding:
         first, last = int(rows[0]), int(rows[-1])
-        ratio = float(np.exp(np.median(np.median(logs, axis=0) - usual)))
+        ratio = _ratio(logs, usual)
         z = (float(layers.z_mm[first]), float(layers.z_mm[last]))
         lines = (int(layers.first_line[first]), int(layers.last_line[last]))
         place = f"Layer {first + 1} (Z {z[0]:.2f} mm) gets" if first == last else (
@@ -351,6 +353,11 @@ class StarvedLayer(Rule):
                 "layers": len(rows),
             },
         )
+
+
+def _ratio(logs: np.ndarray, usual: np.ndarray) -> float:
+    """Give what share of the usual flow some layers have, by logarithms: (m, 5) and (5,)."""
+    return float(np.exp(np.median(np.median(logs, axis=0) - usual)))
 
 
 def _as_full(fills_mm2: np.ndarray, stacks: np.ndarray, first: int, end: int) -> bool:

@@ -116,20 +116,27 @@ def walls_again(layer: Beads, after: Beads, inside: np.ndarray, below: Sequence[
     Returns:
         A share; NaN where nothing over the gap runs on, so that walls can't tell.
     """
-    tracks = tracks_of(layer)[inside]
-    weight = layer.samples.weight_mm[inside]
-    walls = (tracks >= 0) & beside(tracks, after)
-    total = float(weight[walls].sum())
+    walls = going_on(layer, after, inside)
+    tracks = tracks_of(layer)[walls]
+    weight = layer.samples.weight_mm[walls]
+    total = float(weight.sum())
     if total < LEAST_WALLS_MM:
         return float("nan")
-    again = walls.copy()
+    again = np.ones(len(walls), np.bool_)
     share = 1.0
     for under in below:
         there = tracks_of(under)
         again &= near_tracks(tracks, there)
         # The other way about, too: one outline of a support lies beside two walls.
-        share = min(share, float(under.samples.weight_mm[near_tracks(there, tracks[walls])].sum()) / total)
+        share = min(share, float(under.samples.weight_mm[near_tracks(there, tracks)].sum()) / total)
     return min(share, float(weight[again].sum()) / total)
+
+
+def going_on(layer: Beads, after: Beads, inside: np.ndarray) -> np.ndarray:
+    """Leave of some of a layer's samples those of walls, which run in the layer after it, too: infill turns."""
+    tracks = tracks_of(layer)[inside]
+    walls: np.ndarray = inside[(tracks >= 0) & beside(tracks, after)]
+    return walls
 
 
 def goes_on(layer: Beads, after: Beads, inside: np.ndarray, below: Sequence[Beads]) -> float:

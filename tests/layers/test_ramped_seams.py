@@ -83,6 +83,16 @@ def test_seams_do_not_depend_on_how_the_job_is_cut(piece_bytes: int, monkeypatch
     assert examined(tube(8, 20.0)).report.layers == whole.layers
 
 
+def test_a_small_loop_at_the_end_of_a_piece_is_laid_whole() -> None:
+    """The tip of a cone: a slope of some beads and as few level ones after it, which are no way up and no spiral."""
+    lines = ["G28", "M83", "G1 X100 Y100 Z0.2", *circle(0.4, 1.0, ramp_mm=1.5, turns=8)]
+    reader = MoveReader(DEFAULT_DIALECT)
+    (block,) = read_blocks(BytesIO("\n".join(lines).encode()), DEFAULT_DIALECT)
+    moves = reader.read(read_columns(block.payload, 1))
+    assert laid_whole(moves) == len(moves)
+    assert laid_whole(moves.take(slice(-7))) == len(moves) - 10  # of the loop nothing, until it is known for a seam
+
+
 def test_a_slope_does_not_wait_for_ever() -> None:
     """A job that ends on a slope and then travels for thousands of lines: what is laid is laid, and memory stays flat."""
     climb = [f"G1 X{10 + k} Y10 Z{0.2 + 0.01 * k:.2f} E0.03" for k in range(1, 11)]

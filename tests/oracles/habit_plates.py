@@ -4,6 +4,7 @@ Gives sheets in print order; knows no command text. Common practice of the trade
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from random import Random
 from typing import Any
@@ -93,13 +94,30 @@ def made_bed(
     *,
     by_object: bool = False,
 ) -> Bed:
+    def make(*given: Any) -> list[ObjectMaker]:
+        return [ObjectMaker(*given)]
+
+    return assembled(solids, habit, r, middle, said, by_object=by_object, make=make)
+
+
+def assembled(
+    solids: list[Solid],
+    habit: Habit,
+    r: Random,
+    middle: tuple[float, float],
+    said: dict[str, Any],
+    *,
+    by_object: bool,
+    make: Callable[..., list[ObjectMaker]],
+) -> Bed:
+    """Objects side by side, and what stands around and beside them; each may be made by several makers."""
     apart = 32.0 if by_object else 8.0
     x, y, row, makers = middle[0] - 45, middle[1] - 40, 0.0, list[ObjectMaker]()
     for i, solid in enumerate(solids):
         low, high = solid.bounds_mm
         if i in (2, 4):
             x, y, row = middle[0] - 45, y + row + apart, 0.0
-        makers.append(ObjectMaker(solid, habit, r, (x - low[0], y - low[1]), i))
+        makers += make(solid, habit, r, (x - low[0], y - low[1]), i)
         x, row = x + high[0] - low[0] + apart, max(row, high[1] - low[1])
     bed = Bed(solids, habit, [], by_object, said)
     stacks = [spiral(m, said["spiral"]) if said.get("spiral") else m.sheets() for m in makers]
@@ -118,7 +136,8 @@ def made_bed(
     if raft:
         bed.sheets = raft + bed.sheets
     else:
-        _around(bed, makers, r)
+        there = {sheet.part for sheet in bed.sheets}  # what is too thin for the nozzle is not
+        _around(bed, [m for m in makers if m.part in there], r)
     if said.get("tower") and not by_object and any(s.tool for sheet in bed.sheets for s in sheet.strokes):
         _tower(bed, hollow=said["tower"] == "hollow")
     return bed

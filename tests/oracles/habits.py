@@ -177,7 +177,8 @@ class ObjectMaker:
                 loops_there = unary_union(fill.polygons(fill.inset(left, 0.5 * pitch)))
                 opened = loops_there.buffer(0.51 * pitch, join_style="mitre")
                 thin += along_middle(left.difference(opened), 0.45 * pitch, 1.1 * pitch, h, "thin")
-            centre = fill.inset(left, pitch / 2)
+            # Of what is hardly wider than one bead, two would lie in one place.
+            centre = fill.inset(fill.inset(left, 0.55 * pitch).buffer(0.55 * pitch, join_style="mitre"), pitch / 2)
             if centre.is_empty:
                 left = Polygon()
                 break

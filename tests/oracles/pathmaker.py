@@ -340,9 +340,10 @@ class PathMaker:
             return []
         pitch = recipe.fill_width - h * CORNER
         dense = i + 1 < len(self.supports) and not self.supports[i + 1].buffer(0.5).covers(region)
-        lines = fill.hatch(
-            self._grown(region, pitch), self.base, pitch * 1.3 if dense or i == 0 else recipe.support_spacing
-        )
+        # What is dense lies across the lines below it, or every second line of it would hang in the air.
+        close = dense or i == 0
+        angle = self.base + math.pi / 2 * dense
+        lines = fill.hatch(self._grown(region, pitch), angle, pitch * 1.3 if close else recipe.support_spacing)
         lines = fill.connected(lines, region, 2 * recipe.support_spacing)
         if recipe.support_outline:
             lines = fill.rings(fill.inset(region, pitch / 2)) + lines

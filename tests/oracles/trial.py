@@ -4,6 +4,7 @@
     python -m tests.oracles.trial --seeds 20 --harms    # every harm on each: caught, placed, missed
     python -m tests.oracles.trial --seeds 1 --first 65 --keep FOLDER    # one job again, to look at
     python -m tests.oracles.trial --maker habits --seeds 100    # good jobs of the second maker, with habits that the first lacks
+    python -m tests.oracles.trial --maker customs --seeds 100   # of the third, with customs that both lack
     python -m tests.oracles.trial --maker calibrations          # jobs that set up a printer
 
 A good job that is stopped is a false alarm, or the generator's own fault: look before believing either.
@@ -17,6 +18,8 @@ from pathlib import Path
 from random import Random
 
 from tests.oracles.calibrations import CALIBRATIONS
+from tests.oracles.custom_scribe import CustomScribe, CustomStyle
+from tests.oracles.customs import drawn_custom_bed
 from tests.oracles.dialects import Writer
 from tests.oracles.examination import report_of
 from tests.oracles.habit_plates import drawn_bed
@@ -65,9 +68,21 @@ def habit_job(seed: int) -> tuple[str, bytes]:
     return f"{', '.join(solid.name for solid in bed.solids)}, {bed.said}", Scribe(bed, style, r, size).text()
 
 
+def custom_job(seed: int) -> tuple[str, bytes]:
+    """A job of the third maker, everything drawn from a seed, and what it prints."""
+    r = Random(seed)
+    size = r.choice(BEDS)
+    bed = drawn_custom_bed(r, ((size[0] + size[2]) / 2, (size[1] + size[3]) / 2))
+    style = CustomStyle.drawn_custom(r)
+    return f"{', '.join(solid.name for solid in bed.solids)}, {bed.said}", CustomScribe(bed, style, r, size).text()
+
+
 def calibration_job(seed: int) -> tuple[str, bytes]:
     made = CALIBRATIONS[seed % len(CALIBRATIONS)]
     return made.__name__, made(Random(seed))
+
+
+MAKERS = {"habits": habit_job, "customs": custom_job, "calibrations": calibration_job}
 
 
 def only_good(make: Callable[[int], tuple[str, bytes]], seeds: range, keep: Path | None) -> None:
@@ -128,15 +143,14 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="Outside trial of the checker.")
     parser.add_argument("--seeds", type=int, default=20)
     parser.add_argument("--first", type=int, default=0)
-    parser.add_argument("--maker", choices=["plates", "habits", "calibrations"], default="plates")
+    parser.add_argument("--maker", choices=["plates", *MAKERS], default="plates")
     parser.add_argument("--harms", action="store_true")
     parser.add_argument("--keep", type=Path, help="folder for good jobs that are stopped and harms that are missed")
     chosen = parser.parse_args()
     if chosen.keep:
         chosen.keep.mkdir(parents=True, exist_ok=True)
     if chosen.maker != "plates":
-        make = habit_job if chosen.maker == "habits" else calibration_job
-        only_good(make, range(chosen.first, chosen.first + chosen.seeds), chosen.keep)
+        only_good(MAKERS[chosen.maker], range(chosen.first, chosen.first + chosen.seeds), chosen.keep)
         return
     stopped, counts, jobs = 0, dict[str, Counter[str]](), 0
     for seed in range(chosen.first, chosen.first + chosen.seeds):

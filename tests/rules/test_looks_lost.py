@@ -5,6 +5,7 @@ import math
 import pytest
 from tests.oracles.examination import report_of
 from tests.oracles.harbour import E_PER_MM, job, ring
+from tests.oracles.trial import habit_job
 
 from layergate.preflight.findings import Finding
 
@@ -266,3 +267,127 @@ def test_walls_are_lost_where_a_floor_of_rings_begins() -> None:
     assert losses(*made) == []
     made[7] = frame(8, whole=False)
     assert [f.rule for f in losses(*made)] == ["partial-layer"]
+
+
+@pytest.mark.parametrize("starved", [1.0, 0.6])
+def test_layers_of_one_object_alone_are_compared_with_others_of_it_alone(starved: float) -> None:
+    """Between the thicker layers of another, an object's own come by turns; they have less than those, and all of their own."""
+    layers: list[list[str]] = []
+    for n in range(1, 41):
+        flow = starved if n == 23 else 1.0
+        thick = stadium_e(0.48 if n % 4 == 3 else 0.42, 0.15) * flow
+        layers.append(ring(0.15 * n, 40.0, side=8, e_per_mm=thick))
+        if n % 2:
+            thin = 0.4 * flow * stadium_e(0.42, 0.15)
+            layers.append([word for x in (41, 42, 43) for word in ring(0.15 * n, x, side=2, e_per_mm=thin)])
+        else:
+            layers.append(ring(0.15 * n, 90.0, e_per_mm=stadium_e(0.42, 0.3)))
+    assert [f.rule for f in losses(*layers)] == (["starved-layer"] if starved < 1 else [])
+
+
+@pytest.mark.parametrize("whole", [True, False])
+def test_sparse_infill_over_a_post_tells_nothing_of_the_air_over_a_support(whole: bool) -> None:
+    """One wall over a support's outline, and infill across the post beside it, which lies two layers up as well."""
+    made = []
+    for n in range(1, 25):
+        words = lift(0.2 * n)
+        arm = n >= 14 and (n != 18 or whole)
+        words += walls(50, 50, 67 if arm else 57, 60, 1)
+        words += line(51, 51, 56, 56) if n % 2 else line(56, 51, 51, 56)
+        if arm:
+            words += hatch(58.5, 50.5, 66.5, 59.5, 0.5, across=n % 2 == 0)
+        elif n < 13:
+            words += walls(58.6, 50, 67, 60, 1) + hatch(59, 50.5, 66.5, 59.5, 0.6 if n == 12 else 3, across=True)
+        made.append(words)
+    assert bool(losses(*made)) is not whole
+
+
+def test_sparse_lines_that_end_on_the_outermost_ring_of_a_floor_tell_that_it_is_no_wall() -> None:
+    """One layer of waves between floors of rings: four lines, which end where the first ring inside the walls would be."""
+    report = report_of(habit_job(52225)[1])
+    assert [f.rule for f in report.findings if f.rule in LOSSES] == []
+
+
+@pytest.mark.parametrize("lost", [False, True])
+def test_a_wall_more_in_every_second_layer_does_not_stand(lost: bool) -> None:
+    """Lines of a floor run where two of its sides would be, in all layers without it but the sparse one.
+
+    A second wall that stands, and lacks a side in one layer, is told.
+    """
+    a, b, made = 50.0, 70.0, []
+    for n in range(1, 14):
+        words = lift(0.2 * n) + walls(a, a, b, b, 1) + walls(a + 2, a + 2, b - 2, b - 2, 1)
+        if (n % 2 and n > 4) or lost:
+            words += walls(a + 0.41, a + 0.41, b - 0.41, b - 0.41, 1)[: 4 if lost and n == 8 else 5]
+        if n == 8 and not lost:
+            words += [word for x in (55, 60, 65) for word in line(x, a + 0.7, x, a + 1.3)]
+        elif n % 2 or lost:
+            for k in range(40):
+                x = a + 0.5 * k
+                words += line(x, a + 0.82, x, a + 1.59) + line(x, b - 0.82, x, b - 1.59)
+        else:
+            for off in (0.41, 0.8, 1.2, 1.59):
+                words += line(a + 0.9, a + off, b - 0.9, a + off) + line(a + 0.9, b - off, b - 0.9, b - off)
+        made.append(words)
+    assert [f.rule for f in losses(*made)] == (["partial-layer"] if lost else [])
+
+
+@pytest.mark.parametrize("lost", [False, True])
+def test_beads_too_short_to_tell_their_flow_leave_that_of_the_others(lost: bool) -> None:
+    """The second layer is thick and fed for it, those on it are thin; a dot is in each. Fed for half of it, it is told."""
+    dot = ["G1 X60 Y60 F6000", "G1 X60.03 Y60 E0.001"]
+    layers = [(0.2 * n, ring(0.2 * n, 50.0, side=0.8)) for n in range(1, 12)]
+    for n in range(1, 9):
+        z, h = (0.4 * n, 0.4) if n < 3 else (0.8 + 0.25 * (n - 2), 0.25)
+        flow = 0.5 if lost and n == 2 else 1.0
+        layers.append((z, ring(z, 90.0, e_per_mm=flow * stadium_e(0.6, h)) + dot))
+    found = losses(*(words for _, words in sorted(layers, key=lambda one: one[0])))
+    assert bool(found) is lost
+
+
+@pytest.mark.parametrize("starved", [1.0, 0.6])
+def test_dots_between_layers_are_no_layers(starved: float) -> None:
+    """The beginnings of slopes whose flow rises from nothing lie at heights of their own, a tenth of a millimetre long."""
+    layers = []
+    for n in range(1, 30):
+        layers.append(ring(0.2 * n, e_per_mm=E_PER_MM * (starved if n == 20 else 1)))
+        for k in range(1, 5 + n % 3):
+            x = 40 + 2 * k
+            layers.append(
+                [*lift(0.2 * n + 0.004 * k), f"G1 X{x} Y40 F6000", f"G1 X{x + 0.1:.1f} Y40 E{0.0004 * (1 + n % 2):.4f}"]
+            )
+    assert [f.rule for f in losses(*layers)] == (["starved-layer"] if starved < 1 else [])
+
+
+@pytest.mark.parametrize("joined", [True, False])
+def test_lines_that_are_laid_to_and_fro_are_no_walls(joined: bool) -> None:
+    """A tower for purges has fewer of them where less is purged; lines that each stand alone are walls, and lost."""
+
+    def rows(first: int, count: int) -> list[str]:
+        made = [f"G1 X51.000 Y{51 + 0.8 * first:.3f} F6000"]
+        for k in range(first, first + count):
+            ends = (51.0, 79.0) if k % 2 == 0 else (79.0, 51.0)
+            if k > first:
+                made.append(
+                    f"G1 X{ends[0]:.3f} Y{51 + 0.8 * k:.3f} {f'E{0.8 * E_PER_MM:.5f} F1800' if joined else 'F6000'}"
+                )
+            made.append(f"G1 X{ends[1]:.3f} Y{51 + 0.8 * k:.3f} E{28 * E_PER_MM:.5f} F1800")
+        return made
+
+    made = []
+    for n in range(1, 14):
+        words = lift(0.2 * n) + walls(50, 50, 80, 70, 1) + rows(0, 5) + (rows(5, 3) if n != 7 else [])
+        made.append(words + [word for x in range(52, 79, 6) for word in line(x, 58, x + 1, 69)])
+    assert [f.rule for f in losses(*made)] == ([] if joined else ["partial-layer"])
+
+
+def test_a_shield_of_thicker_layers_than_the_object_in_it_does_not_hang() -> None:
+    """Every fifth layer of the one is as high as a third of the other: the shield starts two of its steps up, fed for them."""
+    layers = [(0.1 * n, ring(0.1 * n, 40, 40, side=30, e_per_mm=stadium_e(0.42, 0.1))) for n in range(1, 16)]
+    e = 10 * stadium_e(0.42, 0.06)
+    for n in range(1, 25):
+        lines = [
+            w for k in range(20) for w in (f"G1 X45 Y{45 + 0.5 * k} F6000", f"G1 X55 Y{45 + 0.5 * k} E{e:.5f} F1800")
+        ]
+        layers.append((0.06 * n, lift(0.06 * n) + lines))
+    assert losses(*(words for _, words in sorted(layers, key=lambda one: round(one[0], 4)))) == []

@@ -143,3 +143,11 @@ def test_a_purge_on_the_bed_rules_out_an_offset(purge_mm: float, severity: str) 
     lines = [*ring(0.5, e_per_mm=2 * E_PER_MM), *(line for n in range(1, 8) for line in ring(0.5 + 0.2 * n))]
     purge = [f"G1 Z{purge_mm}", "G1 X5 Y10", "G1 X5 Y100 E9", "G92 E0"]
     assert [f.severity for f in found(report_of(job(purge, lines)), "first-layer-height")] == [severity]
+
+
+@pytest.mark.parametrize(("thick", "severity"), [(False, "hold"), (True, None)])
+def test_thicker_filament_than_assumed_lifts_no_layer(thick: bool, severity: str | None) -> None:
+    """With 2.85 mm in the printer and none stated, the beads of all layers seem too thin to touch what is under them."""
+    flow = 0.115686 / 0.081416 * ((1.75 / 2.85) ** 2 if thick else 1.0)  # 0.45 x 0.30 mm against 0.20 (facts.md 3.1)
+    lines = [line for n in range(8) for line in ring(0.5 + 0.3 * n, e_per_mm=flow * E_PER_MM)]
+    assert [f.severity for f in found(report_of(job(lines)), "first-layer-height")] == ([severity] if severity else [])

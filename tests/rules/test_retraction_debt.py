@@ -45,6 +45,18 @@ def test_start_retraction() -> None:
     assert findings(job, "retraction-debt") == []
 
 
+@pytest.mark.parametrize(("tool", "found"), [("T1", 0), ("", 1)])
+def test_filament_that_is_loaded_to_and_fro_draws_no_bead(tool: str, found: int) -> None:
+    """At a change of filament 80 mm are pulled back and pushed on some millimetres: no bead takes so much.
+
+    Without a change of tool, an E that jumps back does the same.
+    """
+    ways = [f"G1 X{13 if n % 2 == 0 else 10} Y10 {push} F1200" for n, push in enumerate(("E12", "E-12", "E60", "E20"))]
+    change = ["G1 E2 F2400", "G1 E-80 F3000", *ways[:2], tool, *ways[2:], "G1 E-2 F2400", "G1 Z0.8 F600"]
+    job = rings().replace("G1 Z0.8 F600", "\n".join(change), 1)
+    assert len(findings(job, "retraction-debt")) == found
+
+
 @pytest.mark.parametrize("job", [MICRO, rings()])
 def test_good_jobs_are_silent(job: str) -> None:
     """Retractions that are returned leave nothing dry."""

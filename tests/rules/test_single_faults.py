@@ -408,3 +408,16 @@ def test_homing(head: list[str], severity: str | None) -> None:
     """Every axis before the first bead; motors switched off before it, and nothing homed, can't be meant."""
     findings = found(report_of(job(rings(6), head=head)), "not-homed")
     assert [finding.severity for finding in findings] == ([severity] if severity else [])
+
+
+@pytest.mark.parametrize(
+    ("ways", "told"), [([(1.5, 0.0)], 1), ([(1.5, 0.0), (-1.5, 0.0)], 2), ([(1.5, 0.0), (0.0, 1.5)], 0)]
+)
+def test_an_outline_that_jumps_again_and_again_is_a_threads(ways: list[tuple[float, float]], told: int) -> None:
+    """Once, or there and back, the file shifts a part; a ridge that goes around moves it as far another way."""
+    lines, x, y = list[str](), 50.0, 50.0
+    for n in range(1, 25):
+        if n % 8 == 0 and n // 8 <= len(ways):
+            x, y = x + ways[n // 8 - 1][0], y + ways[n // 8 - 1][1]
+        lines += ring(0.2 * n, x, y)
+    assert len(found(report_of(job(lines)), "shifted-layers")) == told

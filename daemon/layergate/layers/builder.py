@@ -536,12 +536,13 @@ def laid_whole(moves: Moves) -> int:
     chain = tail.take(slice(start, None))
     if len(chain) <= level:
         waits = len(chain) <= _LONGEST_LEVEL_PIECE  # a slope that is too gentle yet to tell
+    elif _begins_climbing(chain):
+        slope, path = float(chain.xy_mm[: len(chain) - level].sum()), float(chain.xy_mm.sum())
+        if path >= (1 + _LEVEL_AFTER_SEAM) * slope:
+            return len(moves)  # a whole ramped seam: without its level rest it would look like a way up
+        waits = slope < 2 * _LONGEST_SEAM_MM / (1 + _LEVEL_AFTER_SEAM)
     else:
-        slope = float(chain.xy_mm[: len(chain) - level].sum())
-        waits = (
-            _begins_climbing(chain)
-            and float(chain.xy_mm.sum()) < (1 + _LEVEL_AFTER_SEAM) * slope < 2 * _LONGEST_SEAM_MM
-        )
+        waits = False
     return min(whole, int(deposit[len(deposit) - len(chain)])) if waits else whole
 
 
