@@ -100,8 +100,6 @@ class _Candidate:
     unsupported: float = 0.0
     back: bool = False
     """Whether it goes out and the next bead comes straight back."""
-    alike: int = 1
-    """Thin beads in its layer."""
     on_the_spot: bool = False
     """Whether its cross-section says nothing, only how much it is."""
     stands: bool = False
@@ -209,8 +207,9 @@ class BeadOutlier(Rule):
         thin = known[(area < limits.thin_ratio * high) & (length > limits.thin_length_mm)]
         if len(thin):
             step = float(np.quantile(beads.samples.gap_mm, 0.25))
-            for bead in thin[:_MOST_CANDIDATES].tolist():
-                self._thin.append(_candidate(beads, bead, step, len(thin)))
+            # The thinnest: a purge before the layer makes all its beads look thin.
+            thin = np.sort(thin[np.argsort(beads.area_mm2[thin], kind="stable")[:_MOST_CANDIDATES]])
+            self._thin += [_candidate(beads, bead, step) for bead in thin.tolist()]
         self._usual = float(half)
 
     def _keep_thick(self, beads: Beads, thick: np.ndarray, low: float) -> None:
@@ -259,11 +258,11 @@ class BeadOutlier(Rule):
             is_lone = bead.area_mm2 > self.limits.lone_area_ratio * thickest and few
             if self._is_lump(bead, index, usual, layers, is_lone=is_lone) and not self._is_purge(bead, places):
                 yield self._lump(bead, index, usual)
-        for bead in self._thin:
-            index, usual, _ = _around(layers, bead)
-            if not bead.area_mm2 < self.limits.thin_ratio * usual:
-                continue
-            leaves = bead.back and bead.alike <= _FEW and _outside(layers, index, bead)
+        thin = [(bead, *_around(layers, bead)[:2]) for bead in self._thin]
+        thin = [one for one in thin if one[0].area_mm2 < self.limits.thin_ratio * one[2]]
+        alike = Counter(index for _, index, _ in thin)
+        for bead, index, usual in thin:
+            leaves = bead.back and alike[index] <= _FEW and _outside(layers, index, bead)
             if leaves or (index > 0 and bead.unsupported > self.limits.thin_unsupported_share):
                 yield self._thread(bead, index, usual, leaves=leaves)
 
@@ -343,7 +342,7 @@ class BeadOutlier(Rule):
         )
 
 
-def _candidate(beads: Beads, bead: int, step_mm: float | None = None, alike: int = 1) -> _Candidate:
+def _candidate(beads: Beads, bead: int, step_mm: float | None = None) -> _Candidate:
     """Take one bead out of its layer; with ``step_mm``, the usual gap, say also how it lies."""
     points = {name: float(getattr(beads, name)[bead]) for name in ("x0", "y0", "x1", "y1")}
     unsupported, back = 0.0, False
@@ -362,7 +361,6 @@ def _candidate(beads: Beads, bead: int, step_mm: float | None = None, alike: int
         area_mm2=float(beads.area_mm2[bead]),
         unsupported=unsupported,
         back=back,
-        alike=alike,
     )
 
 

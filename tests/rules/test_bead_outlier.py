@@ -127,6 +127,17 @@ def test_jumped_coordinate_that_the_next_line_does_not_name() -> None:
     assert {round(f.evidence["length_mm"]) for f in found} == {150}
 
 
+def test_jumped_coordinate_after_a_thick_purge() -> None:
+    """A purge at a height of its own makes all beads of the first layer look thin at first; only two are."""
+    job = relative_job()
+    job[5:5] = ["G1 Z0.1 F600", "G1 X5 Y5 F6000", "G1 X60 Y5 E60 F600"]
+    assert findings("\n".join(job), "bead-outlier") == []
+    at = job.index("G1 X30 Y30 E0.67698 F3600")
+    job[at] = "G1 X130 Y30 E0.67698 F3600"
+    found = findings("\n".join(job), "bead-outlier")
+    assert [f.where.lines for f in found] == [(at + 1, at + 1), (at + 2, at + 2)]
+
+
 @pytest.mark.parametrize(
     "lines",
     [
