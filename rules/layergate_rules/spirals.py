@@ -4,6 +4,7 @@ A spiral is one bead without end, so a fault in it does not begin and end where 
 order of printing, with the turns before: in a spiral each bead lies one step over the turn below and is fed as the last.
 """
 
+import math
 from collections import deque
 from dataclasses import dataclass, field
 
@@ -26,17 +27,17 @@ LEAST_TURN = 0.2
 LOST_GAP = 1.6
 """In steps: gap of the turn above a lost one; it makes 2 (geometry)."""
 
-LOST_RISE = 0.2
-"""In steps: sudden rise where at least a fifth of a turn is lost. A wall that steps outward has the gap and no rise."""
+LOST_RISE = 0.15
+"""In steps: sudden rise where as much of a turn is lost. A wall that steps outward has the gap and no rise."""
+
+AS_LONG = 2.0
+"""What is laid over a lost piece is as long as the rise says, within this ratio: a wall may lean, and beads reach over an end."""
 
 STEEPER = 1.5
 """Rise for its length, against the spiral's; a long straight bead rises by as much and is as steep as the others."""
 
 RISE_BEFORE = 1.2
 """In turns: how long before the gap the rise comes; what is laid over a lost piece comes up to a turn after it."""
-
-_THREAD = 0.35
-"""Of the usual cross-section: a thread, no wall."""
 
 FLOW_RISE = 1.3
 """Beads this much thicker fill a larger gap, and are meant."""
@@ -91,6 +92,7 @@ class SpiralWatch:
         self._open: dict[str, _Stretch] = {}
         self._turn_mm = 0.0
         self._since_rise_mm = np.inf
+        self._rises: list[float] = []  # steps, the latest sudden ones
         self.lost: list[Fault] = []
         self.starved: list[Fault] = []
 
@@ -116,7 +118,7 @@ class SpiralWatch:
             self._follow(beads, gap, area, known)
         low, usual, high = _quantiles(gap[known], weight[known], (0.1, 0.5, 0.9))
         flow = _quantiles(area[known] / gap[known], weight[known], (0.5,))[0]
-        rise = float(np.ptp(beads.z1))
+        rise = float(beads.z1[-1]) - (self._end[1] if self._end is not None else float(beads.z1[0]))
         if self._open or self._since_rise_mm <= RISE_BEFORE * self._turn_mm:
             pass  # a fault is under way, or may come: such a band is no measure for others
         elif high > STEADY * low:
@@ -143,7 +145,14 @@ class SpiralWatch:
         usual = usual_gap, usual_gap * usual_flow
         z = np.concatenate(([self._end[1]], beads.z1))
         path = np.cumsum(beads.length_mm)
-        rises = np.diff(z) >= np.maximum(LOST_RISE * usual_gap, STEEPER * slope * beads.length_mm)
+        # A thread straight across from where a piece was lost rises for all of it, and is fed for a bead.
+        steady = slope * beads.length_mm * np.where(known, np.minimum(area / usual[1], 1.0), 1.0)
+        sudden = (np.diff(z) - steady) / usual_gap
+        rises = (sudden >= LOST_RISE) & (np.diff(z) >= STEEPER * steady)
+        if rises.any():
+            # One loss may leave some beads between.
+            again = self._since_rise_mm + path[int(np.argmax(rises))] <= RISE_BEFORE * self._turn_mm
+            self._rises = (self._rises if again else []) + sudden[rises].tolist()
         latest = np.maximum.accumulate(np.where(rises, path - beads.length_mm, -self._since_rise_mm))
         since = path - latest
         self._since_rise_mm = float(since[-1])
@@ -194,9 +203,9 @@ class SpiralWatch:
             return
         # Medians: the bead that leads across from where a piece was lost hangs as high as the wall.
         gap, area = _quantiles(gaps, length, (0.5,))[0], _quantiles(areas, length, (0.5,))[0]
-        if what == "lost" and area < _THREAD * usual[1]:
-            return  # across to where the wall goes on
         ratio = gap / usual[0] if what == "lost" else area / usual[1] * max(1.0, usual[0] / gap)
+        if what == "lost" and not self._as_risen(path / self._turn_mm, ratio):
+            return
         found = self.lost if what == "lost" else self.starved
         found.append(
             Fault(
@@ -204,6 +213,11 @@ class SpiralWatch:
                 gap, usual[0], area, usual[1],
             )
         )  # fmt: skip
+
+    def _as_risen(self, turns: float, steps: float) -> bool:
+        """Say whether a piece so long, and so high above what lies under it, is what the latest sudden rises left out."""
+        low, high = (min(1.0, rise) for rise in (self._rises[-1], sum(self._rises)))
+        return low / AS_LONG <= turns <= AS_LONG * high and steps < 1.5 + sum(math.ceil(rise) for rise in self._rises)
 
 
 def _mean_gaps(beads: Beads) -> np.ndarray:

@@ -21,11 +21,14 @@ def spiral(
     thin: tuple[float, float, float] = (0, 0, 1),
     stray: int = 0,
     shift: tuple[float, float] = (0, 0),
+    hop_mm: float = 0.0,
+    ledge: tuple[float, float, float] = (0, 0, 0),
 ) -> bytes:
     """A mooring post's sleeve: a solid first layer, then one bead up and round, slightly oval and leaning.
 
     ``lost``: turns from and to which nothing is written; ``thin``: turns from, to, and their flow; ``stray``: turn after
-    which one bead is laid far off; ``shift``: turn from which on all lies so many mm aside, in Y.
+    which one bead is laid far off; ``shift``: turn from which on all lies so many mm aside, in Y; ``hop_mm``:
+    how much is risen at once, after twelve turns; ``ledge``: turns from and to which the wall lies so many mm farther out.
     """
     lines = ["M83", "G21", "G90", "M104 S205", "M109 S205", "G28", "G1 Z0.3 F600"]
     for k in range(PER_TURN + 1):
@@ -37,8 +40,10 @@ def spiral(
             continue
         x, y = _at(turn, turn)
         y += shift[1] * (turn > shift[0])
+        out = 1 + ledge[2] / RADIUS_MM * (ledge[0] < turn <= ledge[1])
+        x, y = 110 + out * (x - 110), 105 + out * (y - 105)
         flow = thin[2] if thin[0] < turn <= thin[1] else 1
-        lines.append(f"G1 X{x:.3f} Y{y:.3f} Z{STEP_MM * (1 + turn):.4f} E{_push(flow):.5f}")
+        lines.append(f"G1 X{x:.3f} Y{y:.3f} Z{STEP_MM * (1 + turn) + hop_mm * (turn > 12):.4f} E{_push(flow):.5f}")
         if stray and k == stray * PER_TURN:
             lines += [
                 f"G0 X{x + 40:.3f} Y{y:.3f} F6000",
@@ -93,7 +98,7 @@ def test_starved_turns_are_found_wherever_they_begin(seed: int, flow: float) -> 
 
 
 @pytest.mark.parametrize("seed", range(4))
-@pytest.mark.parametrize("turns", [0.6, 1.0, 2.3])
+@pytest.mark.parametrize("turns", [0.25, 0.4, 0.6, 1.0, 2.3])
 def test_lost_turns_are_found_wherever_they_begin(seed: int, turns: float) -> None:
     """The turn over the lost ones starts so many steps high (geometry), as long as what was lost, a turn at most."""
     draw = random.Random(f"lost {seed} {turns}")
@@ -104,9 +109,25 @@ def test_lost_turns_are_found_wherever_they_begin(seed: int, turns: float) -> No
     assert 0.95 * (1 + math.floor(max(1, turns))) <= found.evidence["gap_ratio"] <= 1.05 * deepest
     # One bead leads straight across from where the lost piece began to where it ends; what comes at once after it counts on.
     across = 2 * RADIUS_MM * abs(math.sin(math.pi * turns)) if turns >= 1 else 0.0
-    assert found.evidence["path_over_gap_mm"] == pytest.approx(min(1.0, turns) * TURN_MM + across, rel=0.05)
+    assert found.evidence["path_over_gap_mm"] == pytest.approx(
+        min(1.0, turns) * TURN_MM + across, rel=0.05, abs=2 * TURN_MM / PER_TURN
+    )
     assert found.where.z_mm is not None
     assert found.where.z_mm[1] == pytest.approx(STEP_MM * (1 + start + turns), abs=1.2 * STEP_MM)
+
+
+@pytest.mark.parametrize(
+    ("hop_mm", "ledge"),
+    [
+        (0.1, (0, 0, 0)),  # a sudden rise, and nothing that hangs
+        (0.0, (12.3, 12.7, 0.9)),  # beads that hang, and no rise
+        (0.1, (12.1, 12.9, 1.2)),  # both, and more that hangs than the rise explains
+        (0.1, (12.2, 12.5, 3.0)),  # and deeper
+    ],
+)
+def test_a_piece_of_a_turn_is_lost_where_rise_and_gap_agree(hop_mm: float, ledge: tuple[float, float, float]) -> None:
+    """What is left out of a turn leaves a sudden rise, and as long a piece over it a step higher."""
+    assert findings(spiral(hop_mm=hop_mm, ledge=ledge), "missing-layer") == []
 
 
 def test_a_stray_bead_beside_a_spiral_is_found() -> None:
