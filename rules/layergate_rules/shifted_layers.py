@@ -151,20 +151,21 @@ class ShiftedLayers(Rule):
             around: how as many layers before and after would move; or those after, where nothing before tells.
         """
         limits = self.limits
-        # A wall that leans goes on leaning, as much after as before.
-        lean = np.mean([other[0] for other in around], axis=0) if len(around) > 1 else np.zeros(2)
-        off: np.ndarray = move[0] - lean
-        size = float(np.hypot(*off))
-        if size < limits.least_shift_mm:
-            return None
-        # A taper goes on: opposite edges move against each other as in one of the layers around.
-        grown = min(float(np.abs(move[1] - other[1]).max()) for other in around)
-        exact = began or size < limits.block_shift_mm
-        if grown > (limits.same_size_mm if exact else limits.edge_tolerance_mm):
-            return None
-        if max(float(np.abs(other[0] - lean).max()) for other in around) > limits.still * size:
-            return None
-        return off
+        # A wall that leans goes on leaning, as much after as before. Since outlines of curved walls waver, this tells only where
+        # the edge would hang; less shows only between layers that stand still.
+        both = len(around) > 1
+        goes_on = np.mean([other[0] for other in around], axis=0), limits.block_shift_mm
+        for lean, least_mm in (*([goes_on] if both else []), (np.zeros(2), limits.least_shift_mm)):
+            off: np.ndarray = move[0] - lean
+            size = float(np.hypot(*off))
+            if size < least_mm or max(float(np.abs(other[0] - lean).max()) for other in around) > limits.still * size:
+                continue
+            # A taper goes on: opposite edges move against each other as in one of the layers around.
+            grown = min(float(np.abs(move[1] - other[1]).max()) for other in around)
+            exact = began or size < limits.block_shift_mm
+            if grown <= (limits.same_size_mm if exact else limits.edge_tolerance_mm):
+                return off
+        return None
 
     def _between(self, below: np.ndarray, mixed: np.ndarray, above: np.ndarray) -> bool:
         """Say whether a layer reaches as far as the layers below and above it, or less: the shift is within it.
