@@ -17,7 +17,7 @@ import shapely
 from shapely.geometry import LineString, Polygon
 from shapely.ops import unary_union
 from tests.oracles import fillings as fill
-from tests.oracles.custom_solids import CUSTOM_MAKERS
+from tests.oracles.custom_solids import CUSTOM_MAKERS, Sliced
 from tests.oracles.habit_plates import PLAIN, Bed, assembled
 from tests.oracles.habits import Habit, ObjectMaker
 from tests.oracles.odd_solids import ODD_MAKERS
@@ -229,11 +229,14 @@ class Colours:
 def drawn_custom_bed(r: Random, middle: tuple[float, float]) -> Bed:
     """One to three objects, everything drawn."""
     habit = Habit.drawn(r)
-    count = r.choice([1, 1, 2, 3])
+    count = r.choice([1, 1, 2, 2])
     solids = [
         r.choice(r.choice((CUSTOM_MAKERS, CUSTOM_MAKERS, CUSTOM_MAKERS, MAKERS, ODD_MAKERS)))(r) for _ in range(count)
     ]
     tall = max(float(solid.bounds_mm[1][2]) for solid in solids)
+    if any(isinstance(solid, Sliced) for solid in solids):  # made for the nozzle that most have
+        habit.nozzle, habit.width, habit.height = 0.4, r.uniform(0.42, 0.48), r.choice([0.15, 0.2, 0.2, 0.28])
+        habit.first_width = min(habit.first_width, 1.2)
     habit.height = max(habit.height, round(tall * count / 110, 2))  # some hundred layers are enough
     if habit.height > 0.75 * habit.nozzle:  # takes a larger nozzle
         habit.width *= habit.height / 0.75 / habit.nozzle
