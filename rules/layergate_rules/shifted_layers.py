@@ -153,6 +153,8 @@ class ShiftedLayers(Rule):
         limits = self.limits
         # A wall that leans goes on leaning, as much after as before. Since outlines of curved walls waver, this tells only where
         # the edge would hang; less shows only between layers that stand still.
+        if float(np.hypot(*move[0])) < limits.least_shift_mm:
+            return None  # it stands on the layer below, whatever the layers around do
         both = len(around) > 1
         goes_on = np.mean([other[0] for other in around], axis=0), limits.block_shift_mm
         for lean, least_mm in (*([goes_on] if both else []), (np.zeros(2), limits.least_shift_mm)):
