@@ -441,6 +441,6 @@ def test_an_outline_that_wavers_and_stands_on_the_one_below_is_no_shift() -> Non
     """Rough rings that jump back and forth by half a millimetre: between two such, one that hardly moves seems shifted."""
     lines, x = list[str](), 50.0
     for n in range(1, 25):
-        x += {11: -0.6, 12: 0.25, 13: -0.5}.get(n, 0.0)
+        x += {11: -0.6, 12: 0.3, 13: -0.5}.get(n, 0.0)
         lines += ring(0.2 * n, x, 50.0)
     assert found(report_of(job(lines)), "shifted-layers") == []
