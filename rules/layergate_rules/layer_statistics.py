@@ -19,6 +19,8 @@ LEAST_SHARE = 0.05
 LEAST_PATH_MM = 1.0
 """Less is a dot, shorter than two beads are wide: of a slope whose flow rises from nothing, say, and no layer of its own."""
 
+_PARALLEL = 0.6  # of the path, in three of the classes of direction
+
 LONGEST_DRY_MM = 100.0
 """A longer path laid dry leaves layers without material; retraction-debt names it, and nothing above it is compared."""
 
@@ -85,6 +87,12 @@ def seen_below(values: F64, stacks: npt.NDArray[np.int64], alike: float) -> Bool
             same = (np.abs(values[apart:] - values[:-apart]) < alike).all(axis=1)
         found[apart:] |= same & (stacks[apart:] == stacks[:-apart])
     return found
+
+
+def of_parallel_lines(layers: LayerMap, index: int) -> bool:
+    """Say whether most of a layer runs one way, as a raft's top does: lines from edge to edge, without walls."""
+    shares = layers.directions[index]
+    return bool((shares + np.roll(shares, 1) + np.roll(shares, -1)).max() > _PARALLEL)
 
 
 def largest(first: F64, second: F64) -> F64:

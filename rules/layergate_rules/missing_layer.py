@@ -21,7 +21,14 @@ from layergate.preflight.rule import (
 )
 from layergate_rules.chains import has_outline
 from layergate_rules.islands import CELL_MM
-from layergate_rules.layer_statistics import compared_layers, largest, number_of, seen_below, side_medians
+from layergate_rules.layer_statistics import (
+    compared_layers,
+    largest,
+    number_of,
+    of_parallel_lines,
+    seen_below,
+    side_medians,
+)
 from layergate_rules.pieces import bead_area_mm2, parted_by_air
 from layergate_rules.spirals import Fault, SpiralWatch
 from layergate_rules.tracks import WALLS_AGAIN, going_on, parts_walls_again
@@ -339,11 +346,7 @@ class MissingLayer(Rule):
         candidates = np.flatnonzero(
             (np.abs(layers.z_mm - under_z) < _SAME_HEIGHT_MM) & (np.arange(len(layers)) < index)
         )
-        if not len(candidates):
-            return False
-        shares = layers.directions[int(candidates[-1])]
-        parallel = float((shares + np.roll(shares, 1) + np.roll(shares, -1)).max())
-        return parallel > 0.6
+        return len(candidates) > 0 and of_parallel_lines(layers, int(candidates[-1]))
 
     def _look_under(self, layer: Beads) -> None:
         """Remember, of a layer that starts high, the step of what lies under it, and whether that is a raft's top."""

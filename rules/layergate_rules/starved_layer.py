@@ -6,7 +6,14 @@ import numpy as np
 from pydantic import Field
 
 from layergate.preflight.rule import Beads, Finding, Findings, LayerMap, Limits, NotApplicableError, Rule, Where
-from layergate_rules.layer_statistics import SIDE, compared_layers, number_of, seen_below, side_medians
+from layergate_rules.layer_statistics import (
+    SIDE,
+    compared_layers,
+    number_of,
+    of_parallel_lines,
+    seen_below,
+    side_medians,
+)
 from layergate_rules.spirals import Fault, SpiralWatch
 
 _Stretch = tuple[int, int, np.ndarray]
@@ -31,6 +38,9 @@ _THIN_LAYER_MM = 0.07
 _ROUNDING_MM = 0.0105
 """Two heights, each rounded to 0.01 mm."""
 
+
+_AIR_RATIO = 1.1
+"""A first layer over a raft lies at least this much higher than others; less air parts nothing (own choice)."""
 
 _RAFT_WIDTH = 0.5
 """Of the width of the part's beads: a nozzle lays none of less than half its own."""
@@ -136,7 +146,10 @@ class StarvedLayer(Rule):
         # Compared by their beads and median gaps: in layers that take turns, some beads lie beside higher ones.
         kinds = np.log(np.column_stack((layers.area_mm2[chosen], layers.gap_mm[chosen, 2])))
         seen = seen_below(kinds, stacks, np.log(self.limits.same_kind))
-        found = self._stretches(logs, gaps, stacks, seen)
+        lines = np.array([of_parallel_lines(layers, index) for index in chosen[: _RAFT_LAYERS + 1].tolist()])
+        found = self._stretches(
+            logs, gaps, stacks, seen, np.append(lines, np.zeros(len(chosen) - len(lines), np.bool_))
+        )
         inside = {k for first, end, _ in found for k in range(first, end)}
         found += [
             (first, end, usual)
@@ -185,8 +198,14 @@ class StarvedLayer(Rule):
                 if first < end < len(ramp) and on[end] and like[end]:
                     yield self._found(layers, chosen[first:end], usual, logs[first:end])
 
-    def _stretches(self, logs: np.ndarray, gaps: np.ndarray, stacks: np.ndarray, seen: np.ndarray) -> list[_Stretch]:
-        """Find stretches of layers that lie below the three before them, and after which the flow comes back."""
+    def _stretches(
+        self, logs: np.ndarray, gaps: np.ndarray, stacks: np.ndarray, seen: np.ndarray, lines: np.ndarray
+    ) -> list[_Stretch]:
+        """Find stretches of layers that lie below the three before them, and after which the flow comes back.
+
+        Args:
+            lines: which layers may be the top of a raft: (m,) bool.
+        """
         found: list[_Stretch] = []
         fall = np.log(self.limits.flow_ratio)
         mixed = _mixed(logs, -np.log(_IRONED))
@@ -215,7 +234,7 @@ class StarvedLayer(Rule):
             # a part over its raft have less than the raft, and keep it.
             recovers = after and (np.median(logs[after], axis=0) - logs[at:end].max(axis=0)).min() > -fall
             if recovers and not (
-                self._lies_high(logs, gaps, slice(at, end), after)
+                self._lies_high(logs, gaps, slice(at, end), after, bool(lines[at - 1]))
                 or self._raft(logs, gaps, at, end)
                 or (end - at == 1 and seen[at])
             ):
@@ -225,11 +244,12 @@ class StarvedLayer(Rule):
                 at += 1  # a section of its own begins here, and within it a layer may be starved all the same
         return found
 
-    def _lies_high(self, logs: np.ndarray, gaps: np.ndarray, stretch: slice, after: list[int]) -> bool:
+    def _lies_high(self, logs: np.ndarray, gaps: np.ndarray, stretch: slice, after: list[int], on_raft: bool) -> bool:
         """Say whether a stretch has the beads of the layers after it and only lies higher, as over the air gap of a raft."""
         area = np.median(logs[stretch] + np.log(gaps[stretch, None]))
         usual = np.median(logs[after] + np.log(gaps[after, None]))
-        high = gaps[stretch].min() > self.limits.gap_ratio * np.median(gaps[after])
+        ratio = _AIR_RATIO if on_raft else self.limits.gap_ratio
+        high = gaps[stretch].min() > ratio * np.median(gaps[after])
         return bool(high and area - usual > np.log(self.limits.flow_ratio))
 
     def _raft(self, logs: np.ndarray, gaps: np.ndarray, first: int, end: int) -> bool:

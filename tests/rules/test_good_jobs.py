@@ -80,6 +80,7 @@ def test_spirals_of_two_walls_and_with_ramped_ends_are_good(seed: int) -> None:
         3377,  # a ring of supports with an outline, right under the edge of a cap
         4124,  # one sparse layer between floors of rings
         7426,  # the same supports beside a column
+        73014,  # little air over a raft of layers as thick as the part's
         7441,  # sparse infill whose lines are as far apart in every layer
     ],
 )
