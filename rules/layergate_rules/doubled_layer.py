@@ -12,6 +12,7 @@ _LENGTHS = 0.1  # of the logarithm: strokes of one length, or nearly
 _LONGER = 1.2  # than the layer before: a solid layer and a sparse one may make one together
 _LEAST_LAG = 0.2  # of the strokes of the layer, between a stroke and its double; a line there and back is no layer
 _SAME_HEIGHT_MM = 0.02  # a spiral ends on a level turn over the one that still rises
+_ROOM_MM = 3.0  # several beads wide, so that their middles even out
 _SAME_FLOW = 0.7  # of the logarithm of bead area: a pass that irons carries a fraction
 
 
@@ -23,6 +24,13 @@ class DoubledLayerLimits(Limits):
         description="share of a layer's path that lies there twice: walls repeat, infill mostly lies across (own choice)",
     )
     least_path_mm: float = Field(20.0, gt=0, description="mm of it (own choice)")
+    overfull: float = Field(
+        1.6,
+        gt=1,
+        description="bead volume over the room for it, in squares of 3 mm; two layers in one make 2, overlaps of walls and infill "
+        "1.2 (geometry)",
+    )
+    least_overfull_mm2: float = Field(45.0, gt=0, description="mm2 on which it is; five such squares (own choice)")
     least_width_mm: float = Field(
         0.25,
         gt=0,
@@ -41,9 +49,9 @@ class DoubledLayer(Rule):
     How it decides and when it does not apply
         In a layer with more path than the one before (of a first layer: after), strokes are counted that another one of the
         layer repeats: middle, direction and length agree, and so does the flow where it is known, so that ironing is none. A
-        stroke and its double must be far apart in the order of printing. Drawings in passes so thin that two of them fill
-        one bead are left alone, and so are jobs that do it in more than one layer: a coil is wound so.
-        Walls that lean by more than a fifth of a millimetre a layer do not repeat.
+        stroke and its double must be far apart in the order of printing. Where strokes do not repeat, as in infill and in walls
+        that lean, the volume of the beads is compared with the room that there is for them. Drawings in passes so thin that
+        two of them fill one bead are left alone, and so are jobs that do it in more than one layer: a coil is wound so.
 
     What to do
         Look for the move to the next height before the lines named. Copy the job again or make it again.
@@ -61,6 +69,7 @@ class DoubledLayer(Rule):
         self._stack = -1
         self._doubled = 0  # layers, those with thin beads and of usual length as well
         self._found: list[tuple[float, int, tuple[int, int], float, float]] = []
+        self._overfull: list[tuple[float, int, tuple[int, int], float, float]] = []
 
     def each_layer(self, beads: Beads) -> None:
         if beads.ramp:
@@ -80,12 +89,17 @@ class DoubledLayer(Rule):
         path = float(beads.length_mm.sum())
         twice = _doubles(beads)
         length = float(beads.length_mm[twice].sum())
-        if length < max(self.limits.least_path_mm, self.limits.least_share * path):
-            return
-        self._doubled += 1
-        if path > _LONGER * usual_mm and not _width_mm(beads, twice) < self.limits.least_width_mm:
-            lines = beads.line[twice]
-            self._found.append((beads.z_mm, beads.stack, (int(lines[0]), int(lines[-1])), length / 2, length / path))
+        longer = path > _LONGER * usual_mm
+        if length >= max(self.limits.least_path_mm, self.limits.least_share * path):
+            self._doubled += 1
+            if longer and not _width_mm(beads, twice) < self.limits.least_width_mm:
+                lines = beads.line[twice]
+                self._found.append(
+                    (beads.z_mm, beads.stack, (int(lines[0]), int(lines[-1])), length / 2, length / path)
+                )
+        elif longer and (over := _overfull(beads, self.limits.overfull, self.limits.least_overfull_mm2)):
+            self._doubled += 1
+            self._overfull.append((beads.z_mm, beads.stack, (int(beads.line[0]), int(beads.line[-1])), *over))
 
     def finish(self, layers: LayerMap) -> Findings:
         if self._doubled > 1:
@@ -97,6 +111,29 @@ class DoubledLayer(Rule):
                 where=Where(layer=number_of(layers, stack, z), z_mm=(z, z), lines=lines),
                 evidence={"laid_twice_mm": length, "share_of_layer": share},
             )
+        for z, stack, lines, area_mm2, times in self._overfull:
+            yield self.finding(
+                f"At Z {z:.2f} mm {times:.1f} times the material that there is room for is laid, on {area_mm2:.0f} mm2.",
+                "Look for the move to the next height between the lines named: it is missing. Copy or make the job again.",
+                where=Where(layer=number_of(layers, stack, z), z_mm=(z, z), lines=lines),
+                evidence={"overfull_mm2": area_mm2, "fill_ratio": times},
+            )
+
+
+def _overfull(beads: Beads, most: float, least_mm2: float) -> tuple[float, float] | None:
+    """Give the area on which a layer lays more than so many times what has room, mm2, and how many times; None for a small one.
+
+    Each piece of a bead takes its volume over the gap that it fills.
+    """
+    samples = beads.samples
+    room_mm3 = samples.weight_mm * beads.area_mm2[samples.bead]
+    known = np.isfinite(room_mm3) & (samples.gap_mm > _SAME_HEIGHT_MM)
+    keys = cell_keys(samples.x_mm[known], samples.y_mm[known], _ROOM_MM)
+    _, cell = np.unique(keys, return_inverse=True)
+    times = np.bincount(cell, room_mm3[known] / samples.gap_mm[known]) / _ROOM_MM**2
+    over = times[times > most]
+    area_mm2 = len(over) * _ROOM_MM**2
+    return (area_mm2, float(np.median(over))) if area_mm2 >= least_mm2 else None
 
 
 def _width_mm(beads: Beads, rows: np.ndarray) -> float:

@@ -22,6 +22,7 @@ _BESIDE_SHARE = 0.8  # of lost lines; all of those inside a wall
 _ON_MM = 0.1  # from the middle of a line to where another ends on it: rounding, and chords of curves
 _CROSSING = np.radians(30)
 _FROM_ITS_ENDS = 4  # samples, 1.2 mm
+_CROSSES_EVERY_MM = 40.0  # along a ring of a floor: lines of 5 % are 9 to 18 mm apart, as they run
 _ENDS_EVERY_MM = 15.0  # along such a line: lines of 5 % are 9 mm apart, and some are joined
 _INSIDE_MM = 2.0  # from the outermost line of a floor; from the outermost wall one is out of the part
 _OPEN_SHARE = 0.3  # of a line's path, from its end to its beginning: those of a loop meet, but for a seam
@@ -111,8 +112,12 @@ def not_a_floors(beads: Beads, lower: Beads, lost: np.ndarray) -> np.ndarray:
     lines end.
     """
     piece = in_order(lost)
-    across = np.isin(piece, piece[np.isin(lost, _run_across(beads, lower, lost))])
     path = np.bincount(piece, lower.samples.weight_mm[lost])
+    crossed = np.isin(lost, _run_across(beads, lower, lost))
+    crossings = np.count_nonzero(crossed[1:] & ~(crossed[:-1] & (np.diff(lost) == 1)))
+    across = np.isin(piece, piece[crossed])
+    if crossings * _CROSSES_EVERY_MM < float(path.sum()):
+        across[:] = False  # a bead or two lead across from where a piece is lost to what is laid next
     across |= (np.bincount(piece, _ends_on(beads, lower, lost)) * _ENDS_EVERY_MM > path)[piece]
     if across.any() and not across.all():
         width = bead_width_mm(lower, _COMMON_WIDTH_MM)

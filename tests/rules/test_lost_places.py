@@ -46,6 +46,9 @@ from layergate_sim.specimens import make_specimen
         ("partial-layer", "lines-swapped", "plate-sparse", 8281, 202036),  # one wall of two, under a solid layer
         ("partial-layer", "half-layer-lost", "adaptive-heights", 4848, 404019),  # all walls, and half of the infill
         ("partial-layer", "half-layer-lost", "several-parts", 3272, 404006),  # those of one part, and another part
+        ("partial-layer", "half-layer-lost", "inches", 5774, 505025),  # three walls of six, across which one bead leads
+        ("doubled-layer", "z-move-lost", "raft", 839, 505040),  # the first layer on a raft is laid into its top
+        ("doubled-layer", "block-lost", "cone-overhang", 3744, 303033),  # the last layer, in walls that lean
         ("starved-layer", "layers-starved-30", "ironed", 9983, 404036),  # under an ironed layer
         ("missing-layer", "region-lost", "spiral", 3240, 21006),  # a quarter of a turn
         ("missing-layer", "layer-lost", "hook-support", 980, 303002),  # among wider layers, where supports stand, too

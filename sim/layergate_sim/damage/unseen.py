@@ -44,6 +44,8 @@ def why_unseen(case: Case, done: Outcome, bad: Scan, tables: tuple[BeadTable, Be
     """
     if done.everywhere:
         return _as_another_width(case, bad)
+    if "was_relative" in done.size and _all_in_g91(bad):
+        return "all beads are laid in G91, which covers E in many controllers (facts 2), the described one too: the part is right"
     touched = done.layers
     if not touched:
         return ""
@@ -149,6 +151,21 @@ def carries(case: Case, layer: Layer) -> bool:
         return False
     under, over = ([(case.scan.lines[i - 1], case.scan.lines[i]) for i in x.beads] for x in (layer, above))
     return _built_on(under, over, NOMINAL_WIDTH_MM / 2) > 0
+
+
+def _all_in_g91(bad: Scan) -> bool:
+    """Whether a job says M82 nowhere, and lays everything in relative coordinates."""
+    relative, laid = False, False
+    for line in bad.lines:
+        if line.code == "M82":
+            return False
+        if line.code in ("G90", "G91"):
+            relative = line.code == "G91"
+        if line.moves and "E" in line.words and (line.words.get("X") or line.words.get("Y")):
+            if not relative:
+                return False
+            laid = True
+    return laid
 
 
 def _no_turns(beads: Sequence[_Bead]) -> list[_Bead]:

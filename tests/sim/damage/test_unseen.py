@@ -28,6 +28,8 @@ def test_a_missing_object_can_be_seen_only_where_a_comment_states_what_it_lacks(
         ("spiral", 383, "two-layers-lost", 123017, ""),
         ("raft-and-support", 8276, "layer-lost", 303037, "top layer of a raft"),
         ("raft-and-support", 3673, "layer-dry", 404006, "top layer of a raft or of supports"),
+        ("all-relative", 6805, "e-mode-missing", 505001, "G91"),
+        ("e-relative", 5, "e-mode-missing", 1, ""),
         ("spiral", 1200, "layer-starved-60", 404009, "first turn"),
         ("spiral", 1200, "layer-starved-30", 404009, ""),
         ("hook-support", 3691, "z-move-lost", 404026, "as much as its width"),  # 0.02 mm lower
