@@ -25,12 +25,13 @@ class DoubledLayerLimits(Limits):
     )
     least_path_mm: float = Field(20.0, gt=0, description="mm of it (own choice)")
     overfull: float = Field(
-        1.6,
+        1.75,
         gt=1,
-        description="bead volume over the room for it, in squares of 3 mm; two layers in one make 2, overlaps of walls and infill "
-        "1.2 (geometry)",
+        description="bead volume over the room for it, in squares of 3 mm; two layers in one make 2 (geometry), thick infill on a "
+        "floor 1.6 (seen)",
     )
     least_overfull_mm2: float = Field(45.0, gt=0, description="mm2 on which it is; five such squares (own choice)")
+    least_overfull_share: float = Field(0.2, gt=0, lt=1, description="of the layer's squares (own choice)")
     least_width_mm: float = Field(
         0.25,
         gt=0,
@@ -97,7 +98,7 @@ class DoubledLayer(Rule):
                 self._found.append(
                     (beads.z_mm, beads.stack, (int(lines[0]), int(lines[-1])), length / 2, length / path)
                 )
-        elif longer and (over := _overfull(beads, self.limits.overfull, self.limits.least_overfull_mm2)):
+        elif longer and (over := _overfull(beads, self.limits)):
             self._doubled += 1
             self._overfull.append((beads.z_mm, beads.stack, (int(beads.line[0]), int(beads.line[-1])), *over))
 
@@ -120,20 +121,22 @@ class DoubledLayer(Rule):
             )
 
 
-def _overfull(beads: Beads, most: float, least_mm2: float) -> tuple[float, float] | None:
+def _overfull(beads: Beads, limits: DoubledLayerLimits) -> tuple[float, float] | None:
     """Give the area on which a layer lays more than so many times what has room, mm2, and how many times; None for a small one.
 
     Each piece of a bead takes its volume over the gap that it fills.
     """
     samples = beads.samples
-    room_mm3 = samples.weight_mm * beads.area_mm2[samples.bead]
-    known = np.isfinite(room_mm3) & (samples.gap_mm > _SAME_HEIGHT_MM)
+    laid_mm3 = samples.weight_mm * beads.area_mm2[samples.bead]
+    known = np.isfinite(laid_mm3) & (samples.gap_mm > _SAME_HEIGHT_MM)
     keys = cell_keys(samples.x_mm[known], samples.y_mm[known], _ROOM_MM)
     _, cell = np.unique(keys, return_inverse=True)
-    times = np.bincount(cell, room_mm3[known] / samples.gap_mm[known]) / _ROOM_MM**2
-    over = times[times > most]
+    times = np.bincount(cell, laid_mm3[known] / samples.gap_mm[known]) / _ROOM_MM**2
+    over = times[times > limits.overfull]
     area_mm2 = len(over) * _ROOM_MM**2
-    return (area_mm2, float(np.median(over))) if area_mm2 >= least_mm2 else None
+    if area_mm2 < limits.least_overfull_mm2 or len(over) < limits.least_overfull_share * len(times):
+        return None
+    return area_mm2, float(np.median(over))
 
 
 def _width_mm(beads: Beads, rows: np.ndarray) -> float:
