@@ -39,6 +39,7 @@ _ALL_OF_A_LOOP, _MOST_OF_A_LOOP = 0.95, 0.5
 infill that is left reach under parts of it."""
 
 _LEAST_INFILL_MM = 20.0
+_ABOUT_AS_LARGE = 0.5  # both ways: walls side by side are larger, but for such as fill a part
 
 
 def open_walls(below: Beads, between: Sequence[Beads], above: Beads) -> np.ndarray:
@@ -96,12 +97,12 @@ def hanging_walls(below: Beads | None, between: Sequence[Beads], layer: Beads, a
         return none
     tracks = tracks_of(layer)
     own = np.concatenate([tracks_of(beads) for beads in between])
-    stands = tracks_of(below)[closed_rows(below)] if below else none
+    stands = closed_boxes(below) if below else np.empty((0, 4))
     bare = [
         loop
         for loop, box in zip(loops, boxes, strict=True)
         if near_tracks(tracks[loop], own, _REACH).mean() < 1 - _GONE
-        and hangs[loop].mean() > (_MOST_OF_A_LOOP if _is_along(tracks[loop], stands) else _ALL_OF_A_LOOP)
+        and hangs[loop].mean() > (_MOST_OF_A_LOOP if _stands_on(box, stands) else _ALL_OF_A_LOOP)
         and _is_bare(between[0], box)
     ]
     rows = np.union1d(np.intersect1d(_lacking_pieces(layer, own, between[0]), outer), np.concatenate([none, *bare]))
@@ -109,15 +110,16 @@ def hanging_walls(below: Beads | None, between: Sequence[Beads], layer: Beads, a
     return found if float(samples.weight_mm[found][hangs[found]].sum()) >= _LEAST_PIECE_MM else none
 
 
-def _is_along(tracks: np.ndarray, walls: np.ndarray) -> bool:
-    """Say whether a wall, however it leans, stands on others for most of its way."""
-    return bool(near_tracks(tracks, walls, _REACH).mean() > _ALONG)
+def _stands_on(box: np.ndarray, others: np.ndarray) -> bool:
+    """Say whether a wall, however it leans, is one of others, by their boxes."""
+    return bool((np.abs(others - box) < CLOSED_MM).all(axis=1).any())
 
 
 def _is_bare(layer: Beads, box: np.ndarray) -> bool:
-    """Say whether a layer has beads in a box, but no closed chain."""
+    """Say whether a layer has beads in a box, but no closed chain about as large: not those of holes, and of a turn of infill."""
     walls = closed_boxes(layer)
     inside = (walls[:, :2] > box[:2] - CLOSED_MM).all(axis=1) & (walls[:, 2:] < box[2:] + CLOSED_MM).all(axis=1)
+    inside &= (walls[:, 2:] - walls[:, :2] > _ABOUT_AS_LARGE * (box[2:] - box[:2])).all(axis=1)
     x, y = layer.samples.x_mm, layer.samples.y_mm
     there = (x > box[0]) & (y > box[1]) & (x < box[2]) & (y < box[3])
     return not inside.any() and float(layer.samples.weight_mm[there].sum()) >= _LEAST_INFILL_MM

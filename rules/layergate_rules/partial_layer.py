@@ -34,7 +34,7 @@ from layergate_rules.likenesses import (
     takes_turns,
 )
 from layergate_rules.open_walls import hanging_walls, open_walls
-from layergate_rules.pieces import bead_area_mm2, in_both, parted_by_air
+from layergate_rules.pieces import bead_area_mm2, parted_by_air
 from layergate_rules.squares import Squares, Stack, grown, lacking, shrunk, squares_of, stacked
 from layergate_rules.standing import standing
 from layergate_rules.tracks import (
@@ -59,7 +59,6 @@ _SAME_LAYER = 0.5  # of a step: closer in height, what lies beside is of the sam
 _NODES = 9  # layers among which the one under another is looked for
 _ENDED = 0.5  # of lost walls, those with none left beside them: where fewer do, they tell nothing
 _COME_BACK = 0.5  # of the walls that end; all of a lost piece do
-_ALL = 0.9  # but for seams, and cells at the edge
 _DEEPER = 1.2  # of a step: what lies higher over what is under it hangs
 _CLEAR_MM = 4.0  # about twice the spacing of infill of 20 %
 
@@ -381,11 +380,7 @@ class PartialLayer(Rule):
         step = above.z_mm - beads.z_mm
         repeated = self._repeated((two_below, below), (above, two_above), step, (x, y), lost)
         if repeated is not None and repeated < self.limits.least_repeated:
-            # A floor whose rings begin over the gap has many walls that do not stand under it. It is no roof over supports where
-            # all that ends comes back, and what is left of the layer is of the piece below and of that above alike.
-            comes_back = ended >= self.limits.least_lost_path_mm and back >= _ALL * ended
-            if not (comes_back and in_both(x, y, below, beads, above) >= _ALL):
-                return None
+            return None
         return _lost_walls(two_below, beads, best)
 
     def _void(

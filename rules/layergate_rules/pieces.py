@@ -22,21 +22,13 @@ def parted_by_air(x_mm: np.ndarray, y_mm: np.ndarray, below: Beads, layer: Beads
         x_mm, y_mm: points of the place.
         below, layer, above: the layer that lacks it, between its neighbours.
     """
-    return in_both(x_mm, y_mm, below, layer, above) <= _LEAST_SHARE
-
-
-def in_both(x_mm: np.ndarray, y_mm: np.ndarray, below: Beads, layer: Beads, above: Beads) -> float:
-    """Give how much of what a layer has of the piece under a place that it lacks, or over it, is of both; NaN where it has nothing.
-
-    Args: as of ``parted_by_air``.
-    """
     cell = float(np.clip(bead_width_mm(below, 0.0) / _CELLS_A_WIDTH, _SMALLEST_CELL_MM, _LARGEST_CELL_MM))
     place = np.unique(cell_keys(x_mm, y_mm, cell))
     keys, weight = cell_keys(layer.samples.x_mm, layer.samples.y_mm, cell), layer.samples.weight_mm
     lower, upper = (touching(keys, _piece(beads, place, cell)) for beads in (below, above))
     both = float(weight[lower & upper].sum())
     held = [mm for mm in (float(weight[lower].sum()), float(weight[upper].sum())) if mm > _LEAST_HELD_MM]
-    return both / min(held) if held else float("nan")
+    return bool(held) and both <= _LEAST_SHARE * min(held)
 
 
 def _piece(beads: Beads, place: np.ndarray, cell: float) -> np.ndarray:

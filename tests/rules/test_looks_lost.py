@@ -246,29 +246,6 @@ def test_a_starved_layer_of_more_kinds_of_beads_than_its_neighbours(flow: float,
     assert [f.rule for f in losses(*made)] == rules
 
 
-def test_walls_are_lost_where_a_floor_of_rings_begins() -> None:
-    """Most of the rings over the gap never stood below it; but all walls that end come back, and the rest is of one piece."""
-    around = range(2, 9)
-
-    def loop(k: int) -> list[str]:
-        return walls(55 - 0.41 * k, 55 - 0.41 * k, 75 + 0.41 * k, 65 + 0.41 * k, 1)
-
-    def frame(n: int, *, whole: bool = True) -> list[str]:
-        window = [word for k in range(2) for word in loop(k)]
-        words = lift(0.2 * n) + (walls(*BOX) + window if whole else walls(*BOX, 1))
-        if n == 8:
-            return words + walls(52.5, 52.5, 77.5, 67.5, 1)
-        if n > 8:
-            return words + [word for k in around for word in loop(k)]
-        sides = [(51.2, 51.2, 78.8, 54.2), (51.2, 65.8, 78.8, 68.8), (51.2, 54.5, 54.2, 65.5), (75.8, 54.5, 78.8, 65.5)]
-        return words + [word for side in sides for word in hatch(*side, 0.8, across=n % 2 == 0)]
-
-    made = [frame(n) for n in range(1, 17)]
-    assert losses(*made) == []
-    made[7] = frame(8, whole=False)
-    assert [f.rule for f in losses(*made)] == ["partial-layer"]
-
-
 @pytest.mark.parametrize("starved", [1.0, 0.6])
 def test_layers_of_one_object_alone_are_compared_with_others_of_it_alone(starved: float) -> None:
     """Between the thicker layers of another, an object's own come by turns; they have less than those, and all of their own."""

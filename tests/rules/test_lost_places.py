@@ -45,6 +45,7 @@ from layergate_sim.specimens import make_specimen
         ),  # all walls, and a line of infill in the middle
         ("partial-layer", "lines-swapped", "plate-sparse", 8281, 202036),  # one wall of two, under a solid layer
         ("partial-layer", "half-layer-lost", "adaptive-heights", 4848, 404019),  # all walls, and half of the infill
+        ("partial-layer", "half-layer-lost", "cone-overhang", 489, 606002),  # the same in a cone of 45 degrees
         ("partial-layer", "half-layer-lost", "several-parts", 3272, 404006),  # those of one part, and another part
         ("partial-layer", "half-layer-lost", "inches", 5774, 505025),  # three walls of six, across which one bead leads
         ("doubled-layer", "z-move-lost", "raft", 839, 505040),  # the first layer on a raft is laid into its top
