@@ -71,14 +71,19 @@ class ShiftedLayers(Rule):
     def prepare(self) -> None:
         self._last: list[_Outlined] = []
         self._shifts: list[tuple[int, float, tuple[float, float]]] = []
+        self._largest: dict[tuple[int, float], np.ndarray] = {}  # size of a layer's largest closed wall, x and y in mm
 
     def each_layer(self, beads: Beads) -> None:
         """Remember where all the walls of a layer have moved alike: where parts end, the layer's edges do not tell."""
         if beads.ramp or (self._last and self._last[-1].stack != beads.stack):
             self._last.clear()
         if not beads.ramp:
-            self._last.append(_Outlined(beads.stack, beads.z_mm, outlines(beads)))
+            boxes = outlines(beads)
+            self._last.append(_Outlined(beads.stack, beads.z_mm, boxes))
             del self._last[:-4]
+            if len(boxes):
+                sizes = boxes[:, 2:] - boxes[:, :2]
+                self._largest[beads.stack, beads.z_mm] = sizes[np.argmax(sizes.sum(axis=1))]
         if len(self._last) == 4:
             move = self._common_move(*(layer.boxes for layer in self._last))
             if move is not None:
@@ -129,7 +134,7 @@ class ShiftedLayers(Rule):
             # which something began: it stands where it began.
             began = float(np.abs(before[1]).max()) > apart * float(np.hypot(*move[0]))
             off = self._shift(move, [before, after] if chosen[at - 1] > 0 and not began else [after], began)
-            if off is not None:
+            if off is not None and self._same_walls(layers, int(chosen[at]), int(chosen[at + apart])):
                 named.append(at)
                 told.append(int(chosen[at + 1]))
                 found.append((told[-1], off))
@@ -141,6 +146,14 @@ class ShiftedLayers(Rule):
             others = [other for at, other in found if at != index and layers.stack[at] == layers.stack[index]]
             if not any(_same_again(off, other) for other in others):
                 yield self._found(layers, index, float(off[0]), float(off[1]))
+
+    def _same_walls(self, layers: LayerMap, below: int, above: int) -> bool:
+        """Say whether the largest closed wall of two layers is one, as far as they have any.
+
+        Where supports end and a part begins, its edges may lie as far apart as theirs.
+        """
+        one, other = (self._largest.get((int(layers.stack[k]), float(layers.z_mm[k]))) for k in (below, above))
+        return one is None or other is None or bool(np.abs(one - other).max() < _SAME_SIZE_MM)
 
     def _shift(self, move: _Move, around: list[_Move], began: bool) -> np.ndarray | None:
         """Give how a layer lies beside where the one below goes on to, x and y in mm; None where that is no shift.
