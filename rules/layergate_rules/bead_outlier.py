@@ -39,6 +39,7 @@ _SAME_PLACE_LAYERS = 3  # as many lumps in one place are a purge tower or bucket
 _NEAR = [(i, j) for i in (-1, 0, 1) for j in (-1, 0, 1)]
 _FEW = 2  # more of the same in a layer are a pattern, not a fault
 _MOST_FLUSHES = 100_000
+_MOST_LENGTHS = 1000  # that are pushed on the spot: a job has a handful
 
 
 class BeadOutlierLimits(Limits):
@@ -167,10 +168,10 @@ class BeadOutlier(Rule):
         rows = np.flatnonzero(odd & (moves.kind == DEPOSIT))
         # A line that names where it goes means to go there: where the nozzle is there already, a line before it is wrong.
         primes = np.flatnonzero(moves.kind == PRIME)
-        self._paid_mm.update(np.round(moves.push_mm[primes], 2).tolist())
+        if len(self._paid_mm) < _MOST_LENGTHS:
+            self._paid_mm.update(np.round(moves.push_mm[primes], 2).tolist())
         primes = primes[moves.laid_mm[primes] > 0]
-        goes = np.isin(moves.line[primes], np.concatenate(self._going)) if len(primes) and self._going else primes > 0
-        stands = primes[goes]
+        stands = primes[np.isin(moves.line[primes], np.concatenate(self._going))] if self._going else primes[:0]
         self._going = [lines for lines in self._going if len(lines) and lines[-1] > moves.line[-1] - _LINES_KEPT]
         rows = np.union1d(rows, primes)
         if not len(rows):
@@ -247,12 +248,11 @@ class BeadOutlier(Rule):
                 lone[index] = lone.get(index, 0) + 1
         places = _places(judged)
         standing = sum(bead.stands for bead in self._thick)
-        unpaid = sum(bead.paid_mm == self._usually_paid_mm() for bead in self._thick)
+        usually_mm = self._usually_paid_mm()
+        unpaid = sum(bead.paid_mm == usually_mm for bead in self._thick)
         for bead, index, usual, thickest in judged:
             pays = bead.paid_mm is not None
-            if pays and not (
-                unpaid <= _FEW and bead.paid_mm == self._usually_paid_mm() and _inside(layers, index, bead)
-            ):
+            if pays and not (unpaid <= _FEW and bead.paid_mm == usually_mm and _inside(layers, index, bead)):
                 continue
             few = standing <= _FEW_STANDING if bead.stands else pays or lone.get(index, 0) <= _FEW
             is_lone = bead.area_mm2 > self.limits.lone_area_ratio * thickest and few
