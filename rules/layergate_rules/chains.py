@@ -119,7 +119,8 @@ def _within_no_other(boxes: np.ndarray) -> np.ndarray:
 def closed_boxes(layer: Beads) -> np.ndarray:
     """Give the box of each closed chain, mm: (k, 4), lowest x and y, highest x and y.
 
-    A closed chain begins where it ends, so that the ends of its beads tell."""
+    A closed chain begins where it ends, so that the ends of its beads tell.
+    """
     first, last = chains(layer)
     closed = are_closed(layer, first, last)
     edges = [edge.reduceat(ends, first) for edge in (np.minimum, np.maximum) for ends in (layer.x1, layer.y1)]

@@ -84,12 +84,11 @@ def hanging_walls(below: Beads | None, between: Sequence[Beads], layer: Beads, a
     """
     none = np.empty(0, np.int64)
     samples = layer.samples
-    lost_mm = between[0].gap_levels_mm[0]
-    deeper_mm = samples.gap_mm - np.float32(layer.z_mm - between[0].z_mm)
-    hangs = (deeper_mm > _ONE_DEEPER[0] * lost_mm) & (deeper_mm < _ONE_DEEPER[1] * lost_mm)
-    lies_on_it = layer.gap_levels_mm[0] < layer.z_mm - between[0].z_mm + _ONE_DEEPER[0] * lost_mm
-    if not lies_on_it or float(samples.weight_mm[hangs].sum()) < _LEAST_PIECE_MM:
-        return none
+    hangs = hangs_deeper(between[0], layer)
+    begin, end = closed_walls(layer)
+    hanging_mm = np.concatenate(([0.0], np.cumsum(samples.weight_mm * hangs)))
+    if float((hanging_mm[end] - hanging_mm[begin]).sum()) < _LEAST_PIECE_MM:
+        return none  # as of most layers over which infill is denser
     begin, end, boxes = outer_walls(layer)  # infill may be rings, too, within the walls
     loops = [np.arange(a, b) for a, b in zip(begin.tolist(), end.tolist(), strict=True)]
     outer = np.concatenate([none, *loops])
@@ -108,6 +107,21 @@ def hanging_walls(below: Beads | None, between: Sequence[Beads], layer: Beads, a
     rows = np.union1d(np.intersect1d(_lacking_pieces(layer, own, between[0]), outer), np.concatenate([none, *bare]))
     found: np.ndarray = rows[near_tracks(tracks[rows], tracks_of(after))]
     return found if float(samples.weight_mm[found][hangs[found]].sum()) >= _LEAST_PIECE_MM else none
+
+
+def hangs_deeper(below: Beads, layer: Beads) -> np.ndarray:
+    """Say which samples of a layer lie as much deeper than on the one below it as that one's step: (n,) bool.
+
+    None where they are fewer than a piece of wall has, or the layer does not lie on that one.
+    """
+    samples = layer.samples
+    lost_mm, step_mm = below.gap_levels_mm[0], layer.z_mm - below.z_mm
+    hangs = np.zeros(len(samples.gap_mm), np.bool_)
+    if layer.gap_levels_mm[0] < step_mm + _ONE_DEEPER[0] * lost_mm:
+        deeper_mm = samples.gap_mm - np.float32(step_mm)
+        hangs = (deeper_mm > _ONE_DEEPER[0] * lost_mm) & (deeper_mm < _ONE_DEEPER[1] * lost_mm)
+    enough: np.ndarray = hangs & (float(samples.weight_mm[hangs].sum()) >= _LEAST_PIECE_MM)
+    return enough
 
 
 def _stands_on(box: np.ndarray, others: np.ndarray) -> bool:

@@ -33,7 +33,7 @@ from layergate_rules.likenesses import (
     sparse_beside,
     takes_turns,
 )
-from layergate_rules.open_walls import hanging_walls, open_walls
+from layergate_rules.open_walls import hanging_walls, hangs_deeper, open_walls
 from layergate_rules.pieces import bead_area_mm2, parted_by_air
 from layergate_rules.squares import Squares, Stack, grown, lacking, shrunk, squares_of, stacked
 from layergate_rules.standing import standing
@@ -262,11 +262,11 @@ class PartialLayer(Rule):
         beside_it = [
             one.beads for one in self._nodes if one not in chain and abs(one.beads.z_mm - own.beads.z_mm) < near_mm
         ]
-        return (
-            (self._between_four(beside_it, *chain) if len(chain) == 5 else None)
-            or (self._broken_off(lower, own, above, beside_it) if lower else None)
-            or self._hanging(lower[-1].beads if lower else None, own, above, two_above, beside_it)
-        )
+        lost = None
+        if lower and self._lacks(own, *lower, above, two_above):
+            lost = self._between_four(beside_it, *chain) if len(chain) == 5 else None
+            lost = lost or self._broken_off(lower, own, above, beside_it)
+        return lost or self._hanging(lower[-1].beads if lower else None, own, above, two_above, beside_it)
 
     def _lacks(self, own: _Node, *around: _Node) -> bool:
         """Say whether a layer lacks enough of what all others have for a closer look; most layers need none."""
@@ -282,9 +282,7 @@ class PartialLayer(Rule):
         """Find what stands in all of four layers around, at its place to a tenth of a millimetre, or as a whole region."""
         nodes = two_below, below, own, above, two_above
         heights = np.diff([node.beads.z_mm for node in nodes])
-        if heights.min() < self.limits.even_steps * heights.max() or not self._lacks(
-            own, two_below, below, above, two_above
-        ):
+        if heights.min() < self.limits.even_steps * heights.max():
             return None
         layers = [node.beads for node in nodes]
         stack = stacked([node.squares for node in nodes if node.squares], _EDGE)
@@ -295,8 +293,6 @@ class PartialLayer(Rule):
 
     def _broken_off(self, lower: list[_Node], own: _Node, above: _Node, beside_it: list[Beads]) -> _Lost | None:
         """Find walls that have broken off, however they lean."""
-        if not self._lacks(own, *lower, above):
-            return None
         below, beads = lower[-1].beads, own.beads
         walls, samples = closed_rows(below), below.samples
         stack = stacked([node.squares for node in (own, *lower, above) if node.squares], 0)
@@ -315,7 +311,7 @@ class PartialLayer(Rule):
         self, below: Beads | None, own: _Node, above: _Node, two_above: _Node, beside_it: list[Beads]
     ) -> _Lost | None:
         """Find walls of which only the layers above tell, since none are below, or nothing is left of them."""
-        if not self._lacks(own, above, two_above):
+        if not hangs_deeper(own.beads, above.beads).any() or not self._lacks(own, above, two_above):
             return None
         rows = hanging_walls(below, [own.beads, *beside_it], above.beads, two_above.beads)
         if float(above.beads.samples.weight_mm[rows].sum()) < self.limits.least_lost_path_mm:
