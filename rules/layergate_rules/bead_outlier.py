@@ -222,11 +222,12 @@ class BeadOutlier(Rule):
         large = np.flatnonzero(volume - 3 * low * length > self.limits.excess_mm3)
         if len(large) > _MOST_CANDIDATES:
             large = np.sort(large[np.argsort(-volume[large])[:_MOST_CANDIDATES]])
+        chain = chain_of(beads)
         for at in large.tolist():
             rows = thick[owner == at]
             one = _candidate(beads, int(rows[0]))
             area = float(volume[at] / length[at])
-            amid = _is_amid(beads, int(rows[0]), int(rows[-1]), self.limits.lone_area_ratio * low)
+            amid = _is_amid(beads, chain, int(rows[0]), int(rows[-1]), self.limits.lone_area_ratio * low)
             self._thick.append(replace(one, length_mm=float(length[at]), area_mm2=area, amid=amid))
 
     def finish(self, layers: LayerMap) -> Findings:
@@ -364,12 +365,11 @@ def _candidate(beads: Beads, bead: int, step_mm: float | None = None) -> _Candid
     )
 
 
-def _is_amid(beads: Beads, first: int, last: int, most_mm2: float) -> bool:
+def _is_amid(beads: Beads, chain: np.ndarray, first: int, last: int, most_mm2: float) -> bool:
     """Say whether beads of no more than a cross-section lie before and after some, and are joined to them; no purge begins so."""
     before, after = first - 1, last + 1
     if before < 0 or after >= len(beads.line):
         return False
-    chain = chain_of(beads)
     return bool(chain[before] == chain[after] and (beads.area_mm2[[before, after]] < most_mm2).all())
 
 

@@ -77,13 +77,19 @@ def to_and_fro(layer: Beads) -> np.ndarray:
     return found
 
 
+def extent(layer: Beads) -> tuple[np.ndarray, np.ndarray]:
+    """Give the lowest and the highest x and y of a layer's beads, mm: two (2,)."""
+    low = np.array([np.minimum(layer.x0, layer.x1).min(), np.minimum(layer.y0, layer.y1).min()])
+    high = np.array([np.maximum(layer.x0, layer.x1).max(), np.maximum(layer.y0, layer.y1).max()])
+    return low, high
+
+
 def has_outline(layer: Beads) -> bool:
     """Say whether closed chains reach as far as a layer does on all sides, as around a part, and around few rafts."""
     boxes = closed_boxes(layer)
     if not len(boxes):
         return False
-    low = np.array([np.minimum(layer.x0, layer.x1).min(), np.minimum(layer.y0, layer.y1).min()])
-    high = np.array([np.maximum(layer.x0, layer.x1).max(), np.maximum(layer.y0, layer.y1).max()])
+    low, high = extent(layer)
     off = np.concatenate((boxes[:, :2].min(axis=0) - low, high - boxes[:, 2:].max(axis=0)))
     return bool((off < CLOSED_MM).all())
 

@@ -41,7 +41,7 @@ class DoubledLayerLimits(Limits):
 
 class DoubledLayer(Rule):
     """What it looks for
-        Walls that are laid twice in the same place at the same height.
+        Walls that are laid twice in the same place at the same height, or a layer of nearly twice the material it has room for.
 
     Why it matters
         There is no room for the second ones: the nozzle ploughs through what it has just laid. It is what a lost move to the
@@ -69,8 +69,8 @@ class DoubledLayer(Rule):
         self._first: Beads | None = None  # of a stack: the next layer tells whether it has much more path than usual
         self._stack = -1
         self._doubled = 0  # layers, those with thin beads and of usual length as well
-        self._found: list[tuple[float, int, tuple[int, int], float, float]] = []
-        self._overfull: list[tuple[float, int, tuple[int, int], float, float]] = []
+        # Height, stack, lines, what is said and its figures.
+        self._found: list[tuple[float, int, tuple[int, int], str, dict[str, float]]] = []
 
     def each_layer(self, beads: Beads) -> None:
         if beads.ramp:
@@ -91,33 +91,39 @@ class DoubledLayer(Rule):
         twice = _doubles(beads)
         length = float(beads.length_mm[twice].sum())
         longer = path > _LONGER * usual_mm
+        z = f"Z {beads.z_mm:.2f} mm"
         if length >= max(self.limits.least_path_mm, self.limits.least_share * path):
             self._doubled += 1
             if longer and not _width_mm(beads, twice) < self.limits.least_width_mm:
-                lines = beads.line[twice]
-                self._found.append(
-                    (beads.z_mm, beads.stack, (int(lines[0]), int(lines[-1])), length / 2, length / path)
+                share = length / path
+                self._keep(
+                    beads,
+                    beads.line[twice],
+                    f"{length / 2:.0f} mm of beads are laid twice in the same place at {z}, {100 * share:.0f} % of the layer.",
+                    {"laid_twice_mm": length / 2, "share_of_layer": share},
                 )
         elif longer and (over := _overfull(beads, self.limits)):
             self._doubled += 1
-            self._overfull.append((beads.z_mm, beads.stack, (int(beads.line[0]), int(beads.line[-1])), *over))
+            area_mm2, times = over
+            self._keep(
+                beads,
+                beads.line,
+                f"At {z} {times:.1f} times the material that there is room for is laid, on {area_mm2:.0f} mm2.",
+                {"overfull_mm2": area_mm2, "fill_ratio": times},
+            )
+
+    def _keep(self, beads: Beads, lines: np.ndarray, text: str, evidence: dict[str, float]) -> None:
+        self._found.append((beads.z_mm, beads.stack, (int(lines[0]), int(lines[-1])), text, evidence))
 
     def finish(self, layers: LayerMap) -> Findings:
         if self._doubled > 1:
             return
-        for z, stack, lines, length, share in self._found:
+        for z, stack, lines, text, evidence in self._found:
             yield self.finding(
-                f"{length:.0f} mm of beads are laid twice in the same place at Z {z:.2f} mm, {100 * share:.0f} % of the layer.",
+                text,
                 "Look for the move to the next height between the lines named: it is missing. Copy or make the job again.",
                 where=Where(layer=number_of(layers, stack, z), z_mm=(z, z), lines=lines),
-                evidence={"laid_twice_mm": length, "share_of_layer": share},
-            )
-        for z, stack, lines, area_mm2, times in self._overfull:
-            yield self.finding(
-                f"At Z {z:.2f} mm {times:.1f} times the material that there is room for is laid, on {area_mm2:.0f} mm2.",
-                "Look for the move to the next height between the lines named: it is missing. Copy or make the job again.",
-                where=Where(layer=number_of(layers, stack, z), z_mm=(z, z), lines=lines),
-                evidence={"overfull_mm2": area_mm2, "fill_ratio": times},
+                evidence=evidence,
             )
 
 

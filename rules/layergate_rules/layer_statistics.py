@@ -89,10 +89,11 @@ def seen_below(values: F64, stacks: npt.NDArray[np.int64], alike: float) -> Bool
     return found
 
 
-def of_parallel_lines(layers: LayerMap, index: int) -> bool:
-    """Say whether most of a layer runs one way, as a raft's top does: lines from edge to edge, without walls."""
-    shares = layers.directions[index]
-    return bool((shares + np.roll(shares, 1) + np.roll(shares, -1)).max() > _PARALLEL)
+def of_parallel_lines(layers: LayerMap, indices: npt.NDArray[np.int64]) -> Bool:
+    """Say which layers run one way for the most part, as a raft's top does, of lines from edge to edge without walls: (m,) bool."""
+    shares = layers.directions[indices]
+    found: Bool = (shares + np.roll(shares, 1, axis=1) + np.roll(shares, -1, axis=1)).max(axis=1) > _PARALLEL
+    return found
 
 
 def largest(first: F64, second: F64) -> F64:

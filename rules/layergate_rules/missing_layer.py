@@ -19,7 +19,7 @@ from layergate.preflight.rule import (
     connected_regions,
     neighbour_offsets,
 )
-from layergate_rules.chains import has_outline
+from layergate_rules.chains import extent, has_outline
 from layergate_rules.islands import CELL_MM
 from layergate_rules.layer_statistics import (
     compared_layers,
@@ -346,7 +346,7 @@ class MissingLayer(Rule):
         candidates = np.flatnonzero(
             (np.abs(layers.z_mm - under_z) < _SAME_HEIGHT_MM) & (np.arange(len(layers)) < index)
         )
-        return len(candidates) > 0 and of_parallel_lines(layers, int(candidates[-1]))
+        return bool(of_parallel_lines(layers, candidates[-1:]).any())
 
     def _look_under(self, layer: Beads) -> None:
         """Remember, of a layer that starts high, the step of what lies under it, and whether that is a raft's top."""
@@ -386,8 +386,7 @@ class MissingLayer(Rule):
 
     def _dense_from_the_bed(self, top: Beads) -> bool:
         """Say whether the first layer of the stack fills about as much as one over it, where that one lies."""
-        low = np.array([np.minimum(top.x0, top.x1).min(), np.minimum(top.y0, top.y1).min()])
-        high = np.array([np.maximum(top.x0, top.x1).max(), np.maximum(top.y0, top.y1).max()])
+        low, high = extent(top)
         laid_mm3 = []
         first = self._first or top
         for layer in (first, top):

@@ -68,7 +68,9 @@ def open_walls(below: Beads, between: Sequence[Beads], above: Beads) -> np.ndarr
     return found
 
 
-def hanging_walls(below: Beads | None, between: Sequence[Beads], layer: Beads, after: Beads) -> np.ndarray:
+def hanging_walls(
+    hangs: np.ndarray, below: Beads | None, between: Sequence[Beads], layer: Beads, after: Beads
+) -> np.ndarray:
     """Find outermost walls that go on upwards and begin a layer higher than the one below them has material: it has lost theirs.
 
     For where other things lie below: a raft, supports, the bed; and for walls of which nothing is left. Walls of a layer are
@@ -76,6 +78,7 @@ def hanging_walls(below: Beads | None, between: Sequence[Beads], layer: Beads, a
     it lays infill without a wall around it.
 
     Args:
+        hangs: which samples of ``layer`` do, as of ``hangs_deeper``.
         below: what lies under the layer, if anything does.
         between: the layer, and what objects of other heights lay about there.
         layer, after: the one that lies on it, and the one that lies on that.
@@ -84,7 +87,6 @@ def hanging_walls(below: Beads | None, between: Sequence[Beads], layer: Beads, a
     """
     none = np.empty(0, np.int64)
     samples = layer.samples
-    hangs = hangs_deeper(between[0], layer)
     begin, end = closed_walls(layer)
     hanging_mm = np.concatenate(([0.0], np.cumsum(samples.weight_mm * hangs)))
     if float((hanging_mm[end] - hanging_mm[begin]).sum()) < _LEAST_PIECE_MM:

@@ -311,9 +311,10 @@ class PartialLayer(Rule):
         self, below: Beads | None, own: _Node, above: _Node, two_above: _Node, beside_it: list[Beads]
     ) -> _Lost | None:
         """Find walls of which only the layers above tell, since none are below, or nothing is left of them."""
-        if not hangs_deeper(own.beads, above.beads).any() or not self._lacks(own, above, two_above):
+        hangs = hangs_deeper(own.beads, above.beads)
+        if not hangs.any() or not self._lacks(own, above, two_above):
             return None
-        rows = hanging_walls(below, [own.beads, *beside_it], above.beads, two_above.beads)
+        rows = hanging_walls(hangs, below, [own.beads, *beside_it], above.beads, two_above.beads)
         if float(above.beads.samples.weight_mm[rows].sum()) < self.limits.least_lost_path_mm:
             return None
         # What is fed for the gap fills this layer, too: thick infill, and walls of an object of other heights.

@@ -27,9 +27,9 @@ _FEW = 3  # more short stretches than this are a habit of the job
 _SHORT_MM = 1.0
 _WHOLE = 0.999  # rounding of E makes a bead lay a little less than it pushes
 _MOST_KEPT = 1000
-_MOST_PUSH = (
-    1.0  # mm of filament a mm of path, 2.4 mm2: no nozzle lays such a bead; a filament is loaded so, to and fro
-)
+_MOST_PUSH = 1.0
+"""Filament a path, mm a mm, which makes 2.4 mm2: no nozzle lays such a bead; a filament is loaded so, to and fro."""
+
 _BEGINNING_LAYERS = 2
 
 

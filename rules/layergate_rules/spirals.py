@@ -104,9 +104,8 @@ class SpiralWatch:
                 return
         before = beads.z1[:1] if self._end is None else [self._end[1]]
         if (np.diff(beads.z1, prepend=before) < -_FALL_MM).any():
-            self._restart(
-                beads.stack
-            )  # walls side by side that climb in turn: what lies under a bead is not one turn before it
+            # Walls side by side that climb in turn: what lies under a bead is not one turn before it.
+            self._restart(beads.stack)
             return
         gap, area = _mean_gaps(beads), beads.area_mm2
         known = np.isfinite(area) & (gap > 0)

@@ -146,10 +146,8 @@ class StarvedLayer(Rule):
         # Compared by their beads and median gaps: in layers that take turns, some beads lie beside higher ones.
         kinds = np.log(np.column_stack((layers.area_mm2[chosen], layers.gap_mm[chosen, 2])))
         seen = seen_below(kinds, stacks, np.log(self.limits.same_kind))
-        lines = np.array([of_parallel_lines(layers, index) for index in chosen[: _RAFT_LAYERS + 1].tolist()])
-        found = self._stretches(
-            logs, gaps, stacks, seen, np.append(lines, np.zeros(len(chosen) - len(lines), np.bool_))
-        )
+        lines = of_parallel_lines(layers, chosen) & (np.arange(len(chosen)) <= _RAFT_LAYERS)
+        found = self._stretches(logs, gaps, stacks, seen, lines)
         inside = {k for first, end, _ in found for k in range(first, end)}
         found += [
             (first, end, usual)

@@ -18,7 +18,7 @@ from shapely.geometry import LineString, Polygon
 from shapely.ops import unary_union
 from tests.oracles import fillings as fill
 from tests.oracles.custom_solids import CUSTOM_MAKERS, Sliced
-from tests.oracles.habit_plates import PLAIN, Bed, assembled
+from tests.oracles.habit_plates import PLAIN, Bed, made_bed, suit_height
 from tests.oracles.habits import Habit, ObjectMaker
 from tests.oracles.odd_solids import ODD_MAKERS
 from tests.oracles.pathmaker import CORNER, stadium_mm2
@@ -233,17 +233,10 @@ def drawn_custom_bed(r: Random, middle: tuple[float, float]) -> Bed:
     solids = [
         r.choice(r.choice((CUSTOM_MAKERS, CUSTOM_MAKERS, CUSTOM_MAKERS, MAKERS, ODD_MAKERS)))(r) for _ in range(count)
     ]
-    tall = max(float(solid.bounds_mm[1][2]) for solid in solids)
     if any(isinstance(solid, Sliced) for solid in solids):  # made for the nozzle that most have
         habit.nozzle, habit.width, habit.height = 0.4, r.uniform(0.42, 0.48), r.choice([0.15, 0.2, 0.2, 0.28])
         habit.first_width = min(habit.first_width, 1.2)
-    habit.height = max(habit.height, round(tall * count / 110, 2))  # some hundred layers are enough
-    if habit.height > 0.75 * habit.nozzle:  # takes a larger nozzle
-        habit.width *= habit.height / 0.75 / habit.nozzle
-        habit.nozzle = round(habit.height / 0.75, 2)
-    if habit.every * habit.height > 0.85 * habit.nozzle:
-        habit.every = 1
-    habit.first_height = max(habit.first_height, habit.height)
+    suit_height(habit, solids)
     plain = all(solid.name in PLAIN for solid in solids)
     if not plain:  # what stands on a roof inside would hang on nothing, as floors of pockets on lines far apart
         habit.density = habit.density and max(habit.density, 0.1, habit.width / 3)
@@ -281,7 +274,7 @@ def drawn_custom_bed(r: Random, middle: tuple[float, float]) -> Bed:
         said["colours"] = colours.name
         return [CustomMaker(solid, habits[part], r, shift, part, custom, mask, tool) for mask, tool in colours.masks]
 
-    bed = assembled(solids, habit, r, middle, said, by_object=by_object, make=make)
+    bed = made_bed(solids, habit, r, middle, said, by_object=by_object, make=make)
     if said["tower"] == "rammed":
         _rammed_tower(bed, r)
     return bed

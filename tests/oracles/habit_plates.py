@@ -59,14 +59,7 @@ def drawn_bed(r: Random, middle: tuple[float, float]) -> Bed:
         "around": r.choice(["skirt", "skirt", "tall skirt", "brim", "some brims", "ears", "shield", "nothing"]),
         "raft": r.random() < 0.06, "tower": r.choice(["", "", "full", "hollow"]), "spiral": "",
     }  # fmt: skip
-    tall = max(float(solid.bounds_mm[1][2]) for solid in solids)
-    habit.height = max(habit.height, round(tall * count / 110, 2))  # some hundred layers are enough
-    if habit.height > 0.75 * habit.nozzle:  # takes a larger nozzle
-        habit.width *= habit.height / 0.75 / habit.nozzle
-        habit.nozzle = round(habit.height / 0.75, 2)
-    if habit.every * habit.height > 0.85 * habit.nozzle:
-        habit.every = 1
-    habit.first_height = max(habit.first_height, habit.height)
+    suit_height(habit, solids)
     if habit.density < 0.1 and any(solid.name not in PLAIN for solid in solids):
         habit.density = 0.1  # what stands on a roof inside would hang on nothing
     if 0 < habit.density < habit.width / 3 and any(solid.name not in PLAIN for solid in solids):
@@ -85,6 +78,22 @@ def drawn_bed(r: Random, middle: tuple[float, float]) -> Bed:
     return made_bed(solids, habit, r, middle, said, by_object=by_object)
 
 
+def suit_height(habit: Habit, solids: list[Solid]) -> None:
+    """Make layers so high that some hundred are enough, and the nozzle so wide that it lays them."""
+    tall = max(float(solid.bounds_mm[1][2]) for solid in solids)
+    habit.height = max(habit.height, round(tall * len(solids) / 110, 2))
+    if habit.height > 0.75 * habit.nozzle:
+        habit.width *= habit.height / 0.75 / habit.nozzle
+        habit.nozzle = round(habit.height / 0.75, 2)
+    if habit.every * habit.height > 0.85 * habit.nozzle:
+        habit.every = 1
+    habit.first_height = max(habit.first_height, habit.height)
+
+
+def _one_maker(*given: Any) -> list[ObjectMaker]:
+    return [ObjectMaker(*given)]
+
+
 def made_bed(
     solids: list[Solid],
     habit: Habit,
@@ -93,22 +102,7 @@ def made_bed(
     said: dict[str, Any],
     *,
     by_object: bool = False,
-) -> Bed:
-    def make(*given: Any) -> list[ObjectMaker]:
-        return [ObjectMaker(*given)]
-
-    return assembled(solids, habit, r, middle, said, by_object=by_object, make=make)
-
-
-def assembled(
-    solids: list[Solid],
-    habit: Habit,
-    r: Random,
-    middle: tuple[float, float],
-    said: dict[str, Any],
-    *,
-    by_object: bool,
-    make: Callable[..., list[ObjectMaker]],
+    make: Callable[..., list[ObjectMaker]] = _one_maker,
 ) -> Bed:
     """Objects side by side, and what stands around and beside them; each may be made by several makers."""
     apart = 32.0 if by_object else 8.0

@@ -16,13 +16,14 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from random import Random
+from typing import Any
 
 from tests.oracles.calibrations import CALIBRATIONS
 from tests.oracles.custom_scribe import CustomScribe, CustomStyle
 from tests.oracles.customs import drawn_custom_bed
 from tests.oracles.dialects import Writer
 from tests.oracles.examination import report_of
-from tests.oracles.habit_plates import drawn_bed
+from tests.oracles.habit_plates import Bed, drawn_bed
 from tests.oracles.harms import HARMS, Harm, Subject
 from tests.oracles.manners import Manner
 from tests.oracles.plates import Plate, drawn_plate
@@ -61,20 +62,25 @@ def written(seed: int, bed: tuple[float, float, float, float], plate: Plate, man
 
 def habit_job(seed: int) -> tuple[str, bytes]:
     """A job of the second maker, everything drawn from a seed, and what it prints."""
-    r = Random(seed)
-    size = r.choice(BEDS)
-    bed = drawn_bed(r, ((size[0] + size[2]) / 2, (size[1] + size[3]) / 2))
-    style = Style.drawn(r)
-    return f"{', '.join(solid.name for solid in bed.solids)}, {bed.said}", Scribe(bed, style, r, size).text()
+    return _scribed(seed, drawn_bed, Style.drawn, Scribe)
 
 
 def custom_job(seed: int) -> tuple[str, bytes]:
     """A job of the third maker, everything drawn from a seed, and what it prints."""
+    return _scribed(seed, drawn_custom_bed, CustomStyle.drawn_custom, CustomScribe)
+
+
+def _scribed(
+    seed: int,
+    drawn: Callable[[Random, tuple[float, float]], Bed],
+    styled: Callable[[Random], Any],
+    scribe: Callable[..., Scribe],
+) -> tuple[str, bytes]:
     r = Random(seed)
     size = r.choice(BEDS)
-    bed = drawn_custom_bed(r, ((size[0] + size[2]) / 2, (size[1] + size[3]) / 2))
-    style = CustomStyle.drawn_custom(r)
-    return f"{', '.join(solid.name for solid in bed.solids)}, {bed.said}", CustomScribe(bed, style, r, size).text()
+    bed = drawn(r, ((size[0] + size[2]) / 2, (size[1] + size[3]) / 2))
+    style = styled(r)
+    return f"{', '.join(solid.name for solid in bed.solids)}, {bed.said}", scribe(bed, style, r, size).text()
 
 
 def calibration_job(seed: int) -> tuple[str, bytes]:

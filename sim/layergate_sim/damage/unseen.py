@@ -45,7 +45,7 @@ def why_unseen(case: Case, done: Outcome, bad: Scan, tables: tuple[BeadTable, Be
     if done.everywhere:
         return _as_another_width(case, bad)
     if "was_relative" in done.size and _all_in_g91(bad):
-        return "all beads are laid in G91, which covers E in many controllers (facts 2), the described one too: the part is right"
+        return "all beads are laid in G91, which covers E in many controllers, the described one too: the part is right"
     touched = done.layers
     if not touched:
         return ""
